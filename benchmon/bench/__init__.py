@@ -1,7 +1,17 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
 from benchmon.bench.file import Bench, load_bench, read_bench
-from benchmon.bench.measurement import Channel, Instrument, ReportEntries, Step, Sweep, SwitchOff
+from benchmon.bench.measurement import (
+    Channel,
+    Instrument,
+    RecordEntry,
+    ReportEntries,
+    Step,
+    Sweep,
+    SwitchOff,
+    calibration_cautions,
+    read_recorded,
+)
 from benchmon.bench.supply import (
     Ambient,
     Capacitor,
@@ -38,6 +48,7 @@ __all__ = [
     "Mains",
     "Ntc",
     "OpenLoad",
+    "RecordEntry",
     "Rectifier",
     "Regulator",
     "ReportEntries",
@@ -47,6 +58,8 @@ __all__ = [
     "Sweep",
     "SwitchOff",
     "Transformer",
+    "calibration_cautions",
     "load_bench",
     "read_bench",
+    "read_recorded",
 ]

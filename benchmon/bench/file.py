@@ -76,6 +76,8 @@ class Bench(Section):
         for index, step in enumerate(self.step):
             for name in step.needs:
                 _known(("step", index, "needs"), name, channels)
+            for name in step.zero:
+                _known(("step", index, "zero"), name, channels)
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
         return self
@@ -107,6 +109,12 @@ class Bench(Section):
         """The path of the bench file, as in errors."""
         return self._origin
 
+    def of_origin(self, name: str) -> Bench:
+        """Return the same bench with another `name` of its file in errors."""
+        bench = self.model_copy()
+        bench._origin = name
+        return bench
+
     @property
     def typed_channels(self) -> tuple[m.Channel, ...]:
         """The channels of meters whose displays a person reads and types in."""
@@ -136,7 +144,7 @@ def _unique(section: str, items: Iterable[Any]) -> None:
 
 def _known(path: Sequence[str | int], name: str, names: set[str]) -> None:
     if name not in names:
-        section = "channel" if path[-1] == "needs" else "instrument"
+        section = "channel" if path[-1] in ("needs", "zero") else "instrument"
         raise _PathError(path, name, f"is no [[{section}]] of this file; there is {', '.join(sorted(names)) or 'none'}")
 
 

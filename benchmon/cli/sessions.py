@@ -1,4 +1,4 @@
-"""Commands for after the test: analyse, replay, report, compare and export."""
+"""Commands for after the test: analyse, replay, report, compare, batch and export."""
 
 from __future__ import annotations
 
@@ -183,6 +183,38 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 
 
 @click.command()
+@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.option(
+    "-o", "--out", "out", type=PATH, metavar="FILE", help="Write a page, .html, .pdf or .md, besides printing."
+)
+@click.option(
+    "--reference", type=PATH, metavar="SESSION", help="The session of a reference unit, with which all are compared."
+)
+@FORCE
+@JSON
+def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, force: bool, as_json: bool) -> int:
+    """Set units of one design side by side: SESSIONS are session files, or folders of them.
+
+    Exit status 1 if a unit failed: a limit tripped, or a channel disagreed with what was expected.
+    """
+    from benchmon.batch import batch_as_dict, batch_as_text, batch_document
+    from benchmon.batch.units import read_batch, session_paths
+    from benchmon.cli import output
+    from benchmon.cli.session_files import ENDING
+    from benchmon.report.sections.report import write_document, writer_for
+
+    if out is not None:
+        writer_for(out)
+    found = read_batch(session_paths(sessions, ENDING), reference)
+    if out is not None:
+        write_document(lambda _: batch_document(found), out, force=may_write_over(out, force=force))
+    click.echo(output.as_json(batch_as_dict(found)) if as_json else batch_as_text(found))
+    if out is not None and not as_json:
+        click.echo(f"Page in {one_line(out, 1000)}")
+    return EXIT_ANSWER_IS_NO if found.failed else EXIT_DONE
+
+
+@click.command()
 @click.argument("session", type=PATH)
 @click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="How many times as fast as it happened.")
 @click.option("--bench", type=PATH, metavar="OTHER", help="Judge the readings by this bench file.")
@@ -228,7 +260,7 @@ def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) ->
     click.echo(f"Session: {one_line(player.info.path, 1000)}")
 
 
-COMMANDS = (analyse, replay, report, compare, export)
+COMMANDS = (analyse, replay, report, compare, batch, export)
 
 
 _PERIODS = 2.0

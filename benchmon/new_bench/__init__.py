@@ -6,5 +6,5 @@ It knows no terminal: a form and plain questions are two ways to ask the same.
 - `supply_questions`, `meter_questions`: every question, described once.
 - `bench_text`: a bench file as text, in which keys are changed and comments stay.
 - `bench_maker`: answers in, a bench file out; the draft of one that is not complete.
-- `outcome`: what follows from the answers: expected readings and margins.
+- `preview`: what follows from the answers: expected readings and margins.
 """

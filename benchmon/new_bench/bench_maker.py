@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from copy import copy
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,8 @@ _HINTS = (
     ("transformer", "transformer.short_circuit", "short_circuit", ["12 V", "0.3 A", "3 W"],
      "once they are with the secondaries shorted"),
 )  # fmt: skip
+_STANDS_FOR = {"transformer.secondaries": ("transformer.windings",), "diode.forward": ("diode.curve",)}
+"""Keys by which other questions are answered than those of their names."""
 _LONGEST_DRAFT = 1_000_000
 
 
@@ -56,11 +59,13 @@ class BenchMaker:
         self.path, self._base = path, base
         self.given: dict[str, str] = {}
         self.ports: Sequence[Port] = ()
+        self._usual: dict[str, str] = {}
         self._before: Asked | None = None
         if base:
             read_bench(base, str(path), folder=path.parent)
             text = BenchText(base)
             self.given = supply_answers(text) | meter_answers(text)
+            self._usual = {name: self.given.pop(name) for name in not_confirmed(text) if name in self.given}
             self._before = self.asked()
 
     @classmethod
@@ -69,6 +74,12 @@ class BenchMaker:
         load_bench(path)
         return cls(path, path.read_text(encoding="utf-8-sig"))
 
+    def copy(self, more: Mapping[str, str] | None = None) -> BenchMaker:
+        """Return one with the same answers, and `more`, for a thread that works while this one is changed."""
+        other = copy(self)
+        other.given = self.given | dict(more or {})
+        return other
+
     @property
     def is_new(self) -> bool:
         """Whether the bench file is a new one."""
@@ -76,7 +87,7 @@ class BenchMaker:
 
     def asked(self) -> Asked:
         """Return every question that arises from the answers so far, with the answers."""
-        asked = Asked(dict(self.given), self.ports)
+        asked = Asked(dict(self.given), self.ports, self._usual)
         ask_supply(asked)
         ask_meters(asked)
         ask_plan(asked)
@@ -115,13 +126,11 @@ class BenchMaker:
         own = [f"channel.{meter}.{channel}."] if channel is not None else [f"meter.{meter}.", f"channel.{meter}."]
         self.given = {name: words for name, words in self.given.items() if not name.startswith(tuple(own))}
 
-    def unconfirmed(self) -> int:
-        """Return how many answers are usual ones that nobody has given or confirmed."""
-        asked = self.asked()
-        return sum(
-            1 for each in asked if each.name not in self.given and asked[each.name] not in ("", each.without)
-            and len(each.choices) != 1
-        )  # fmt: skip
+    def unconfirmed(self, asked: Asked | None = None) -> int:
+        """Return how many answers are usual ones that nobody has confirmed. `asked` is what `asked` returned."""
+        asked = asked or self.asked()
+        unanswered = (each for each in asked if each.is_figure and each.name not in self.given)
+        return sum(1 for each in unanswered if asked[each.name] not in ("", each.without))
 
     def text(self) -> str:
         """Return the bench file that the answers make."""
@@ -174,6 +183,16 @@ class BenchMaker:
         """Where the draft is kept, beside the bench file."""
         return self.path.with_name(f"{self.path.name}.draft")
 
+    @property
+    def draft_in_words(self) -> str:
+        """What became of the answers where the file was not written."""
+        return f"The answers so far are kept in {one_line(self.draft_path)}; the same command goes on from there."
+
+    @property
+    def next_in_words(self) -> str:
+        """What to do once the file is written."""
+        return f"{self.path} is written. Next: benchmon check {self.path}, then benchmon run {self.path}"
+
     def keep_draft(self) -> None:
         """Keep the answers so far. Raises `BadInput` where that cannot be written."""
         try:
@@ -191,6 +210,21 @@ class BenchMaker:
                     self.given = draft["answers"]
                     return True
         return False
+
+
+def not_confirmed(text: BenchText) -> list[str]:
+    """Return the names of the questions whose answers in a bench file nobody has confirmed."""
+    found = list[str]()
+    for section in text.sections:
+        names = [key for key in section.content if not section.is_confirmed(key)]
+        here = section.section
+        if here == "channel":
+            meters = [each.content.get("name") for each in text.all("instrument")]
+            meter = section.content.get("instrument")
+            own = [each for each in text.all("channel") if each.content.get("instrument") == meter]
+            here = f"channel.{meters.index(meter) + 1}.{own.index(section) + 1}"
+        found += [name for key in names for name in (f"{here}.{key}", *_STANDS_FOR.get(f"{here}.{key}", ()))]
+    return found
 
 
 def _is_answers(found: object) -> bool:

@@ -33,7 +33,8 @@ class Question:
     none; `without` is the answer where there is no value to give ("not measured"), "" where one is needed. `kind` is
     that of a value with a unit; `choices` are all the answers there are. `likely` is the range, in SI, outside which an
     answer is asked back. `as_toml` turns an answer into the value of the key. `offers` are answers that were found,
-    each with words about it; their numbers are answers too. `group` is the title of the group it belongs to.
+    each with words about it; their numbers are answers too. `of_unit` is a question whose answers are of the unit of
+    another answer, a quantity. `group` is the title of the group it belongs to.
     """
 
     name: str
@@ -47,6 +48,7 @@ class Question:
     check: Check | None = None
     as_toml: Callable[[str], TomlValue] | None = None
     offers: tuple[tuple[str, str], ...] = ()
+    of_unit: bool = False
     group: str = ""
 
     def read(self, typed: str) -> str:
@@ -68,6 +70,13 @@ class Question:
         if problem_found:
             raise BadInput(problem_found)
         return text
+
+    @property
+    def is_figure(self) -> bool:
+        """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
+        if self.name.startswith(("meter.", "channel.")):
+            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above")
+        return not self.name.startswith(("title", "plan.", "transformer.known")) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:
         """Return why an answer that was read may be a mistake all the same, "" where nothing points to one."""
@@ -120,11 +129,14 @@ class Asked:
     """The questions that arise from the answers so far, in their order.
 
     `given` are the answers; where there is none, a question's usual answer holds, and `values` has both. `ports` are
-    those at which something was found.
+    those at which something was found; `usual` are other usual answers than the questions' own, by their names.
     """
 
-    def __init__(self, given: Mapping[str, str], ports: Sequence[Port] = ()) -> None:
+    def __init__(
+        self, given: Mapping[str, str], ports: Sequence[Port] = (), usual: Mapping[str, str] | None = None
+    ) -> None:
         self.given, self.ports = given, ports
+        self._usual = usual or {}
         self.values: dict[str, str] = {}
         self.questions: list[Question] = []
         self._group = ""
@@ -135,10 +147,15 @@ class Asked:
 
     def ask(self, question: Question) -> str:
         """Ask a question; return its answer, or the usual one."""
-        self.questions.append(replace(question, group=self._group))
+        usual = self._usual.get(question.name, question.usual)
+        question = replace(question, group=self._group, usual=usual)
+        self.questions.append(question)
         answer = self.given.get(question.name) or question.usual or question.without
         if question.choices and answer not in question.choices:
             answer = question.usual or question.choices[0]
+        if question.of_unit and answer != question.without and question.check:
+            # It may have been given for another quantity.
+            answer = question.usual or question.without if question.check(answer) else answer
         self.values[question.name] = answer
         return answer
 

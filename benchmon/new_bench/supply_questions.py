@@ -41,6 +41,8 @@ _CURVES = {
 _POINTS, _SHOCKLEY = "points of its data sheet", "Shockley values, as in the file"
 _LOADS = ("resistor", "current", "open")
 _FUSE_FACTOR = 1.6
+_TAPS = (100, 110, 115, 120, 127, 200, 208, 220, 230, 240)
+"""V of usual primary taps, from memory."""
 
 _MAINS = ModelKeys("mains", Mains)
 _TRANSFORMER = ModelKeys("transformer", Transformer)
@@ -130,7 +132,7 @@ def _is_tapped(asked: Asked) -> bool:
 
 def _ask_transformer(asked: Asked) -> None:
     asked.group("Transformer")
-    asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", asked["mains.voltage"]))
+    asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", _usual_tap(asked["mains.voltage"])))
     choices = (_TAPPED,) if _is_tapped(asked) else (_ONE, _PARALLEL, _SERIES)
     why = meaning(Transformer, "connection")
     asked.ask(Question("transformer.windings", "secondary windings in use", why, choices[0], choices=choices))
@@ -164,6 +166,12 @@ def _ask_transformer(asked: Asked) -> None:
             "short_circuit", "shorted: volts, amperes, watts", without=NOT_MEASURED, more=more, only_one=True
         )
     )
+
+
+def _usual_tap(mains: str) -> str:
+    """Return the tap that is nearest to the mains voltage."""
+    volts = parse_value(mains, VOLTAGE)
+    return f"{min(_TAPS, key=lambda tap: abs(tap - volts))} V"
 
 
 def _is_no_load(text: str) -> str:
@@ -394,7 +402,7 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
         "load.kind": _write_load_kind,
     }.get(name)
     if special is not None:
-        special(text, asked, answer)
+        special(text, asked, answer, confirmed)
         return
     if name == "transformer.known":
         return
@@ -449,11 +457,11 @@ _WRITES = {
 }
 
 
-def _write_title(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_title(text: BenchText, _asked: Asked, answer: str, _confirmed: bool) -> None:
     text.sections[0].set("title", answer)
 
 
-def _write_distortion(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_distortion(text: BenchText, _asked: Asked, answer: str, _confirmed: bool) -> None:
     key, value = _distortion(answer)
     section = _place(text, "mains")
     for other in _WRITES["mains.distortion"]:
@@ -462,9 +470,9 @@ def _write_distortion(text: BenchText, _asked: Asked, answer: str) -> None:
     section.set(key, value, "shape of the mains voltage")
 
 
-def _write_windings(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "transformer")
-    section.set("secondaries", 1 if answer == _ONE else 2)
+    section.set("secondaries", 1 if answer == _ONE else 2, confirmed=confirmed)
     if answer == _ONE:
         section.remove("connection")
     else:
@@ -472,7 +480,7 @@ def _write_windings(text: BenchText, _asked: Asked, answer: str) -> None:
         section.set("connection", joined, _comment("transformer", "connection"))
 
 
-def _write_no_load(text: BenchText, asked: Asked, answer: str) -> None:
+def _write_no_load(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -> None:
     values = _no_load(answer, asked["transformer.primary_voltage"])
     section = _place(text, "transformer")
     for key in _WRITES["transformer.no_load_test"]:
@@ -482,16 +490,18 @@ def _write_no_load(text: BenchText, asked: Asked, answer: str) -> None:
             section.remove(key)
 
 
-def _write_load_kind(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_load_kind(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "load")
-    if section.content.get("kind") != answer:
+    if section.content.get("kind") == answer:
+        section.set("kind", answer, confirmed=confirmed)
+    else:
         # Keys of another kind of load would be refused.
         for key in list(section.content):
             section.remove(key)
-        section.set("kind", answer)
+        section.set("kind", answer, confirmed=confirmed)
 
 
-def _write_curve(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_curve(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     if answer == _SHOCKLEY:
         return
     section = _place(text, "diode")
@@ -499,4 +509,4 @@ def _write_curve(text: BenchText, _asked: Asked, answer: str) -> None:
         section.remove(key)
     if answer in _CURVES:
         words = f"usual for {answer}; points of its own data sheet are better"
-        section.set("forward", [list(point) for point in _CURVES[answer]], words)
+        section.set("forward", [list(point) for point in _CURVES[answer]], words, confirmed=confirmed)

@@ -83,24 +83,20 @@ class StepFinding:
 
 
 @dataclass(frozen=True)
-class Findings:
-    """What a session comes to.
+class EndOfTest:
+    """Every channel at the end of the test, or of one step, and the conditions then.
 
-    `mains` and `ambient` are the measured ones at the end, None if no channel measures it; `load` is that of the step.
-    `prediction` is the settled state under these conditions, None where `problem` says why not. `steps` are those that
-    were begun, by their place in the plan.
+    `mains` and `ambient` are the measured ones, None if no channel measures it; `load` is that of the step. `stages`
+    are all steps of the plan.
     """
 
     session: RecordedSession
     window: EvaluationWindow
     channels: tuple[ChannelResult, ...]
     stages: tuple[PlanStep, ...]
-    steps: tuple[StepFinding, ...]
     mains: float | None
     ambient: float | None
     load: Load
-    prediction: Prediction | None
-    problem: str = ""
 
     def of(self, quantity: str) -> ChannelResult | None:
         """Return the first channel of `quantity` that has a value at the end of the test."""
@@ -112,22 +108,59 @@ class Findings:
         """The bench as it was in force at the end of the test."""
         return self.session.bench_at(self.window.until)
 
-    @cached_property
-    def waveforms(self) -> tuple[Waveform, ...]:
-        """The latest captured wave of each channel while the supply had mains; of any time where there is none."""
-        return self.session.waveforms_until(self.window.until) or self.session.waveforms
-
     @property
     def tripped(self) -> tuple[str, ...]:
         """The channels that went past a limit."""
         return tuple(one.channel.name for one in self.channels if Flag.TRIPPED in one.flags)
 
 
+@dataclass(frozen=True)
+class Findings(EndOfTest):
+    """What a session comes to.
+
+    `steps` are those that were begun, by their place in the plan. `prediction` is the settled state under the measured
+    conditions, None where `problem` says why not.
+    """
+
+    steps: tuple[StepFinding, ...]
+    prediction: Prediction | None
+    problem: str = ""
+
+    @cached_property
+    def waveforms(self) -> tuple[Waveform, ...]:
+        """The latest captured wave of each channel while the supply had mains; of any time where there is none."""
+        return self.session.waveforms_until(self.window.until) or self.session.waveforms
+
+
 def find(session: RecordedSession) -> Findings:
     """Return what a session comes to. Raises `SessionFileError` where the file is damaged."""
+    plan = plan_of(session)
+    end = end_of_test(session, plan)
+    prediction, problem = predict_under(end.bench, end.mains, end.ambient, end.load)
+    return Findings(
+        session,
+        end.window,
+        end.channels,
+        end.stages,
+        end.mains,
+        end.ambient,
+        end.load,
+        tuple(steps_of(session, plan)),
+        prediction,
+        problem,
+    )
+
+
+def plan_of(session: RecordedSession) -> Plan:
+    """Return the plan of a session as far as its events have brought it."""
     plan = Plan(session.bench.step)
     for event in session.events:
         plan.take(event)
+    return plan
+
+
+def end_of_test(session: RecordedSession, plan: Plan) -> EndOfTest:
+    """Return every channel at the end of the test. Raises `SessionFileError` where the file is damaged."""
     window = _window(session, plan)
     counts, flags = session.counts(), session.flags_seen()
     channels = tuple(
@@ -137,12 +170,10 @@ def find(session: RecordedSession) -> Findings:
     ambient = _value_of(channels, "ambient.temperature")
     begun = [stage for stage in plan.steps if stage.began is not None and stage.began <= window.until]
     load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
-    prediction, problem = predict_under(session.bench_at(window.until), mains, ambient, load)
-    steps = tuple(_steps(session, plan))
-    return Findings(session, window, channels, tuple(plan.steps), steps, mains, ambient, load, prediction, problem)
+    return EndOfTest(session, window, channels, tuple(plan.steps), mains, ambient, load)
 
 
-def _steps(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
+def steps_of(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
     """Yield the steps that were begun, each as it stood at the end of its own powered time."""
     for place, stage in enumerate(plan.steps, 1):
         if stage.began is None:

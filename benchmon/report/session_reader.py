@@ -13,6 +13,7 @@ import sqlite3
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
@@ -153,9 +154,14 @@ def last_of_range(connection: sqlite3.Connection, after: int, count: int) -> int
 def counts_of_states(path: Path) -> list[tuple[int, int, int]]:
     """Return how many readings of each channel had each state: number of the channel, state, count."""
     counted: Counter[int] = Counter()
-    with ThreadPoolExecutor(_THREADS) as threads:
-        for counts in threads.map(lambda edges: _counts(path, edges), _tasks(path)):
-            counted.update(counts)
+    tasks = list(_tasks(path))
+    if len(tasks) == 1:
+        # A short session is counted before a thread has started.
+        counted = _counts(path, tasks[0])
+    else:
+        with ThreadPoolExecutor(_THREADS) as threads:
+            for counts in threads.map(lambda edges: _counts(path, edges), tasks):
+                counted.update(counts)
     return [(which >> 8, which & 0xFF, count) for which, count in sorted(counted.items())]
 
 
@@ -197,15 +203,34 @@ class RecordedSession:
             self._ending = read_ending(connection)
             rows = connection.execute("SELECT id, name FROM channels ORDER BY id LIMIT ?", (_AT_ONCE,)).fetchall()
             self.identities: dict[str, str] = read_identities(connection, self.info.bench)
+        self._held: sqlite3.Connection | None = None
         self._powered: dict[int, frozenset[int]] = {}
         known = {channel.name: channel for channel in self.info.bench.channel}
         self.numbers: dict[int, Channel] = {
             number: known[name] for number, name in rows if isinstance(number, int) and name in known
         }
 
+    @contextmanager
+    def held_open(self) -> Iterator[None]:
+        """Answer all that is asked meanwhile from one look at the file, which costs less than one for each question."""
+        with reading(self.path) as connection:
+            self._held = connection
+            try:
+                yield
+            finally:
+                self._held = None
+
+    @contextmanager
+    def _look(self) -> Iterator[sqlite3.Connection]:
+        if self._held is not None:
+            yield self._held
+            return
+        with reading(self.path) as connection:
+            yield connection
+
     def with_data(self) -> Self:
         """Return this session. Raises `BadInput` where no channel ever gave a reading: there is nothing to report."""
-        with reading(self.path) as connection:
+        with self._look() as connection:
             if connection.execute("SELECT 1 FROM readings WHERE typeof(value) = 'real' LIMIT 1").fetchone():
                 return self
         name = one_line(self.path, 300)
@@ -262,7 +287,7 @@ class RecordedSession:
         Raises `BadInput` for a channel that the bench does not have, `SessionFileError` where the file is damaged.
         """
         number, found = self._numbered(channel)
-        with reading(self.path) as connection:
+        with self._look() as connection:
             first, last = self._between(connection, since, until)
             rows = connection.execute(
                 "SELECT id, time, CASE typeof(value) WHEN 'real' THEN value END, state FROM readings"
@@ -286,7 +311,7 @@ class RecordedSession:
         """Return lowest, highest and mean reading of `channel` over `parts` equal parts of the session."""
         self._numbered(channel)
         end = self.duration if until is None else until
-        with reading(self.path) as connection:
+        with self._look() as connection:
             trends = Trends(connection, self.bench, self.info.layout)
             return trends.trend(connection, channel, since, end, parts) if end > since else ()
 
@@ -334,7 +359,7 @@ class RecordedSession:
     def expected(self, channel: str, parts: int = 400) -> Sequence[Expected | None]:
         """Return what `channel` was expected to read in the middle of each of `parts` equal parts of the session."""
         self._numbered(channel)
-        with reading(self.path) as connection:
+        with self._look() as connection:
             trends = Trends(connection, self.bench, self.info.layout)
             return trends.band(connection, channel, 0.0, self.duration, parts) if self.duration > 0 else ()
 
@@ -365,7 +390,7 @@ class RecordedSession:
 
     def waveforms_until(self, until: float) -> tuple[Waveform, ...]:
         """Return the latest wave that each channel had captured at a session time, by time."""
-        with reading(self.path) as connection:
+        with self._look() as connection:
             rows = TableReaders(connection, self.info).waveforms
             if rows is None:
                 return ()
@@ -423,7 +448,7 @@ class RecordedSession:
         return first, last
 
     def _all(self, of: Any) -> tuple[Any, ...]:
-        with reading(self.path) as connection:
+        with self._look() as connection:
             rows: TableReader[Any] | None = of(TableReaders(connection, self.info))
             found: list[Any] = []
             while rows is not None and len(found) < _MOST and (part := rows.after_last(connection, _AT_ONCE)):
@@ -433,7 +458,7 @@ class RecordedSession:
     def _rows(self, statement: str) -> list[tuple[Any, ...]]:
         if self.info.layout < 2:
             return []
-        with reading(self.path) as connection:
+        with self._look() as connection:
             return connection.execute(statement).fetchall()
 
 

@@ -13,6 +13,7 @@ import sqlite3
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, ClassVar, Generic, TypeVar
 
@@ -56,7 +57,7 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
     if row is None or not isinstance(row[0], str):
         raise SessionFileError(f"{display_path(path)}: is damaged: it does not say which bench it is of")
     try:
-        bench = read_bench(row[0], f"{display_path(path)}, its bench file")
+        bench = _bench_of(row[0], f"{display_path(path)}, its bench file")
     except BenchFileError as problem:
         raise SessionFileError(str(problem)) from problem
     started = number_of(row[1], _LATEST_START)
@@ -72,6 +73,20 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
         facts.get("serial", ""),
         facts.get("operator", ""),
     )
+
+
+def _bench_of(text: str, origin: str) -> Bench:
+    """Return the bench of a session. Raises `BenchFileError`, with the `origin` of the text, where it is none."""
+    try:
+        return _bench_once(text).of_origin(origin)
+    except BenchFileError:
+        return read_bench(text, origin)
+
+
+@lru_cache(maxsize=4)
+def _bench_once(text: str) -> Bench:
+    """Return a bench, read once: the sessions of a batch all hold the same text."""
+    return read_bench(text)
 
 
 def _test_facts(connection: sqlite3.Connection) -> dict[str, str]:

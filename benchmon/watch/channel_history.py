@@ -92,6 +92,7 @@ class ChannelHistory:
         self._drifts = Drifts(quantities, slow=self._heats, mains=mains)
         self._plausibility = PlausibilityWatch(bench)
         self.hand = HandReadings(bench)
+        self._changed_at = self.hand.changed_at
         self._drifting: set[str] = set()
         self._drifting_slowly: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
@@ -110,6 +111,7 @@ class ChannelHistory:
         for name, still in self._still.items():
             still.change(self._channels[name])
         self._plausibility = PlausibilityWatch(bench)
+        self._plausibility.supply_changed(self.hand.changed_at)
         self.hand.change(bench)
         self._mains.change(bench)
         self._warm_up.change(bench)
@@ -128,6 +130,9 @@ class ChannelHistory:
     ) -> list[Event]:
         """Take a finite reading of `channel` (its unit) at `time` (s); return the events it causes."""
         self.hand.observe(channel, time, value, en)
+        if self.hand.changed_at > self._changed_at:
+            self._changed_at = self.hand.changed_at
+            self._plausibility.supply_changed(self._changed_at)
         events = self._mains.update(channel, time, value)
         heat = self._heats.get(channel)
         if heat is not None:

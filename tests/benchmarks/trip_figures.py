@@ -2,6 +2,7 @@
 
     python tests/benchmarks/trip_figures.py             300 trips, two minutes
     python tests/benchmarks/trip_figures.py --trips 50
+    python tests/benchmarks/trip_figures.py --busy 2 --channels 64 --erratic
 
 A meter sends a line every 20 ms, a whole recorder (drivers, watch, session file) follows it, and a relay hears Modbus
 over TCP. Counted is the time from just before the meter sends the first hot value until the relay's far end has the
@@ -10,6 +11,10 @@ be gone by the current, cooled, and switched on again.
 
 A machine that is busy with other things wakes everybody late. So a bare process of its own asks to be woken every 20 ms
 meanwhile, and its delays are printed beside the trips: they are what the machine takes, whatever the program does.
+`--busy` processes compute without an end beside all that. With `--channels`, so many channels more are read from
+meters that send 16 values 20 times a second. With `--erratic`, one of those is the mains, by up to 12 V another one
+each time, so that the expected values never come to rest.
+
 Leaves with status 1 where the figure is missed.
 """
 
@@ -84,6 +89,53 @@ value = 0
 )
 
 
+MORE = """
+[[instrument]]
+name = "meter {number}"
+driver = "serial_lines"
+address = "socket://127.0.0.1:{port}"
+pattern = '{pattern}'
+"""
+ONE_MORE = """
+[[channel]]
+name = "c{number}"
+instrument = "meter {meter}"
+quantity = "{quantity}"
+group = "c{number}"
+period = "50 ms"
+accuracy = "1 %"
+"""
+QUANTITIES = ("output.voltage.mean", "secondary.voltage.rms", "reservoir.voltage.mean", "output.current.mean")
+"""What the channels more measure, in turn."""
+VALUES, PACE_OF_MANY, ERRATIC = 16, 0.05, 12.0
+
+
+class ManyValues:
+    """A meter that sends `VALUES` values with a little noise 20 times a second; the first may be an erratic mains."""
+
+    def __init__(self, number: int, *, is_erratic: bool) -> None:
+        self._is_erratic = is_erratic
+        self._server = socket.create_server(("127.0.0.1", 0))
+        names = [f"{number * VALUES + place}" for place in range(VALUES)]
+        pattern = " ".join(f"(?P<c{name}>\\S+)" for name in names)
+        self.text = MORE.format(number=number, port=self._server.getsockname()[1], pattern=pattern)
+        for place, name in enumerate(names):
+            quantity = "mains.voltage.rms" if is_erratic and not place else QUANTITIES[place % len(QUANTITIES)]
+            self.text += ONE_MORE.format(number=name, meter=number, quantity=quantity)
+        threading.Thread(target=self._send, daemon=True).start()
+
+    def _send(self) -> None:
+        connection, _ = self._server.accept()
+        chance = np.random.default_rng(1)
+        with suppress(OSError), connection:
+            while True:
+                values = 12.5 + 0.01 * chance.standard_normal(VALUES)
+                if self._is_erratic:
+                    values[0] = 230.0 + chance.uniform(-ERRATIC, ERRATIC)
+                connection.sendall((" ".join(f"{value:.4f}" for value in values) + "\n").encode())
+                time.sleep(PACE_OF_MANY)
+
+
 class HotSupply:
     """A supply whose case gets hot when told to, its meter, and the relay that cuts its current."""
 
@@ -135,13 +187,16 @@ class HotSupply:
                 time.sleep(PACE)
 
 
-def trips(count: int) -> list[float]:
-    """Return how many seconds each of `count` trips took."""
+def trips(count: int, channels: int, *, is_erratic: bool) -> list[float]:
+    """Return how many seconds each of `count` trips took, beside `channels` channels more."""
     supply, took = HotSupply(), []
+    meters = [ManyValues(number, is_erratic=is_erratic and not number) for number in range(-(-channels // VALUES))]
     with FakeModbusInstrument({1: supply.unit}) as relay, tempfile.TemporaryDirectory() as folder:
         relay.behaviour = supply.behaviour
         path = Path(folder) / "trips.benchmon"
-        bench = read_bench(BENCH.format(meter=supply.port, relay=relay.address))
+        switch_off = BENCH.index("[switch_off]")
+        text = BENCH[:switch_off] + "".join(meter.text for meter in meters) + BENCH[switch_off:]
+        bench = read_bench(text.replace("{meter}", str(supply.port)).replace("{relay}", relay.address))
         ready = threading.Event()
         recorder = threading.Thread(target=lambda: record(bench, path, on_ready=ready.set))
         recorder.start()
@@ -199,17 +254,35 @@ def sleeper() -> Iterator[list[float]]:
             late += [float(line) for line in file.read().splitlines()[:-1]]
 
 
+@contextmanager
+def busy(count: int) -> Iterator[None]:
+    """Let `count` processes compute without an end meanwhile."""
+    processes = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
+    try:
+        yield
+    finally:
+        for process in processes:
+            process.kill()
+            process.wait()
+
+
 def main() -> int:
     """Print the figure; return 1 where it is missed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--trips", type=int, default=300)
-    count = parser.parse_args().trips
-    with sleeper() as late:
-        took = 1000.0 * np.array(trips(count))
+    parser.add_argument("--busy", type=int, default=0, help="processes that compute meanwhile")
+    parser.add_argument("--channels", type=int, default=0, help="channels more, at 20 Hz")
+    parser.add_argument("--erratic", action="store_true", help="let one of those be an erratic mains")
+    given = parser.parse_args()
+    count = given.trips
+    with busy(given.busy), sleeper() as late:
+        took = 1000.0 * np.array(trips(count, given.channels, is_erratic=given.erratic))
     middle, tail = np.percentile(took, [50, 99])
     ok = tail <= 1000.0 * ALLOWED
+    beside = f"{given.busy} busy processes, {given.channels} channels more{', mains erratic' if given.erratic else ''}"
     print(
-        f"{'ok    ' if ok else 'MISSED'}  {count} trips, meter's line to relay's command: median {middle:.1f} ms, "
+        f"{'ok    ' if ok else 'MISSED'}  {count} trips beside {beside}, meter's line to relay's command: "
+        f"median {middle:.1f} ms, "
         f"p99 {tail:.1f} ms, slowest {took.max():.1f} ms (allowed: p99 {1000.0 * ALLOWED:.0f} ms); "
         f"a process that only sleeps was woken late by up to {1000.0 * np.percentile(late, 99):.1f} ms (p99), "
         f"{1000.0 * max(late):.1f} ms; load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"

@@ -16,8 +16,8 @@ from benchmon.quantities import example, format_value
 from benchmon.text import one_line
 
 
-def converse(maker: BenchMaker, find: Callable[[], Sequence[Port]]) -> str:
-    """Ask for a bench, write it, and return what to do next.
+def converse(maker: BenchMaker, find: Callable[[], Sequence[Port]]) -> None:
+    """Ask for a bench, and write it.
 
     `find` looks for instruments. Where the conversation is broken off, the answers so far are kept as a draft. Raises
     `BenchFileError` where the answers do not fit together, `BadInput` where the file cannot be written.
@@ -30,11 +30,8 @@ def converse(maker: BenchMaker, find: Callable[[], Sequence[Port]]) -> str:
         maker.write()
     except (click.Abort, KeyboardInterrupt, BenchFileError):
         maker.keep_draft()
-        click.echo(
-            f"\nThe answers so far are kept in {one_line(maker.draft_path)}; the same command goes on from there."
-        )
+        click.echo(f"\n{maker.draft_in_words}")
         raise
-    return f"{maker.path} is written. Next: benchmon check {maker.path}, then benchmon run {maker.path}"
 
 
 class _Conversation:

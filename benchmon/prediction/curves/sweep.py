@@ -92,7 +92,8 @@ def predict_sweep(
     """Return what every quantity should be at each of the `values`, in the unit of what is swept `over`.
 
     `mains_voltage` (V rms) is a measured one, for a sweep over a load; `ambient` is in °C. A point whose circuit cannot
-    be solved, or whose current the supply does not carry, has its problem. Raises `PredictionError` if no point can be solved.
+    be solved, or whose current the supply does not carry, has its problem. Raises `PredictionError` if no point can be
+    solved.
     """
     supply = _SweptSupply(bench, over, mains_voltage, ambient)
     solved = _SolvedPoints()

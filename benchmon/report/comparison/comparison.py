@@ -21,13 +21,13 @@ from benchmon.errors import BadInput, PredictionError
 from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import UNITS, Expected, is_temperature
-from benchmon.report.evaluation import Findings, find, predict_under
+from benchmon.report.evaluation import EndOfTest, Findings, find, predict_under
 from benchmon.report.session_reader import RecordedSession
 
 MOST_SESSIONS = 8
 _OF_CORRECTION = 0.1
 _ONE_RANGE = 0.1
-_OF_METER = 0.2
+OF_METER = 0.2
 """The part of a meter's accuracy by which its error may differ between two tests, from memory: warm-up and the year's
 drift are the larger parts of an accuracy."""
 _STEP = 0.01
@@ -246,8 +246,8 @@ def _compared(quantity: str, found: Sequence[Findings], corrections: Sequence[_C
             values[0],
             value,
             same=same[0] == same[at],
-            meter=_shared_meter(quantity, found[0], found[at]),
-            mains_meter=_shared_meter("mains.voltage.rms", found[0], found[at]),
+            meter=shared_meter(quantity, found[0], found[at]),
+            mains_meter=shared_meter("mains.voltage.rms", found[0], found[at]),
         )
         for at, value in enumerate(values)
         if at
@@ -255,7 +255,7 @@ def _compared(quantity: str, found: Sequence[Findings], corrections: Sequence[_C
     return Compared(quantity, UNITS[quantity], tuple(values), differences)
 
 
-def _shared_meter(quantity: str, first: Findings, other: Findings) -> Channel | None:
+def shared_meter(quantity: str, first: EndOfTest, other: EndOfTest) -> Channel | None:
     """Return the channel of the meter that read a quantity of both sessions on one range, None where two did."""
     one, two = first.of(quantity), other.of(quantity)
     if one is None or two is None or abs(two.value - one.value) > _ONE_RANGE * abs(one.value):
@@ -266,7 +266,7 @@ def _shared_meter(quantity: str, first: Findings, other: Findings) -> Channel | 
     return ours if is_same and known and known == _meter(other, theirs) else None
 
 
-def _meter(found: Findings, channel: Channel) -> tuple[str, ...]:
+def _meter(found: EndOfTest, channel: Channel) -> tuple[str, ...]:
     """Return what a channel's instrument is known by: its driver, and what it called itself or else its address.
 
     Nothing is known of a meter whose readings a person types.
@@ -314,10 +314,10 @@ def _difference(
     own = sum(one.uncertainty**2 - one.of_meter**2 - one.of_mains**2 for one in (first, other))
     of_meter = math.hypot(first.of_meter, other.of_meter)
     if meter is not None:
-        of_meter = math.hypot(_OF_METER * of_meter, meter.accuracy.relative * (other.measured - first.measured))
+        of_meter = math.hypot(OF_METER * of_meter, meter.accuracy.relative * (other.measured - first.measured))
     of_mains = math.hypot(first.of_mains, other.of_mains)
     if mains_meter is not None:
-        of_mains = math.hypot(_OF_METER * of_mains, other.of_mains - first.of_mains)
+        of_mains = math.hypot(OF_METER * of_mains, other.of_mains - first.of_mains)
     uncertainty = math.hypot(math.sqrt(max(0.0, own)), of_meter, of_mains)
     expected, spread = math.nan, math.nan
     if first.expected is not None and other.expected is not None:
@@ -350,7 +350,7 @@ def _notes(
     if any(difference.same_meter for one in compared for difference in one.differences):
         notes.append(
             "Where one meter read both sessions on one range, its error all but cancels in the difference: "
-            f"{_OF_METER:.0%} of its accuracy is counted there.".replace("%", " %")
+            f"{OF_METER:.0%} of its accuracy is counted there.".replace("%", " %")
         )
     for label, one in zip(labels, found, strict=True):
         if one.tripped:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import fcntl
+import os
+import struct
 import termios
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Annotated, Any, Final, Literal
 
 import serial
@@ -154,21 +158,44 @@ def open_port(
     for line, asserted in (keys.levels | dict(lines or {})).items():
         setattr(port, line, asserted)
     port.open()
-    keep_others_out(port)
+    try:
+        keep_others_out(port)
+    except OSError:
+        port.close()
+        raise
     return port
 
 
 def keep_others_out(port: Any) -> None:
     """Lock an open port for this process: two programs on one line read parts of each other's replies.
 
-    The lock keeps out those who ask for it as well; TIOCEXCL all others, except root (Linux, ioctl_tty(2)). A port over
-    a network has neither. Raises `OSError` where another program has the lock.
+    The lock keeps out those who ask for it as well; TIOCEXCL all others, except root (Linux, ioctl_tty(2)), who finds
+    out by TIOCGEXCL. A pseudo-terminal gets the lock alone: while the program at its other end holds it open too,
+    TIOCEXCL outlives who set it, and nobody could open the line again. A port over a network has neither. Raises
+    `OSError` where another program has the port.
     """
     if not isinstance(port, serial.Serial):
         return
     if not port.exclusive:
         port.exclusive = True
-    fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
+    if _is_exclusive(port.fileno()):
+        raise OSError(errno.EBUSY, os.strerror(errno.EBUSY))
+    if os.major(os.fstat(port.fileno()).st_rdev) not in _PSEUDO_TERMINALS:
+        fcntl.ioctl(port.fileno(), termios.TIOCEXCL)
+
+
+_TIOCGEXCL = 0x80045440
+"""Whether a terminal is exclusive (Linux, asm-generic/ioctls.h); Python's termios has no name for it."""
+_PSEUDO_TERMINALS = range(136, 144)
+"""The major numbers of pseudo-terminals, the ends that programs open (Linux, admin-guide/devices.txt)."""
+
+
+def _is_exclusive(descriptor: int) -> bool:
+    """Return whether a program has made the port exclusive; False where the system cannot say it."""
+    found = struct.pack("i", 0)
+    with suppress(OSError):
+        found = fcntl.ioctl(descriptor, _TIOCGEXCL, found)
+    return found != struct.pack("i", 0)
 
 
 def close_port(port: Any) -> None:

@@ -1,0 +1,92 @@
+"""What follows from the answers: what the main meters would read, and how near each part is to its rating."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from benchmon.bench import Bench
+from benchmon.errors import BenchFileError, BenchmonError
+from benchmon.findings import wording_of
+from benchmon.new_bench.bench_maker import BenchMaker
+from benchmon.quantities import Expected, format_value
+from benchmon.text import one_line
+
+_SHOWN = (
+    ("output.voltage.mean", "output"),
+    ("output.voltage.ripple", "ripple p-p"),
+    ("secondary.current.rms", "winding"),
+    ("diode.current.mean", "diode mean"),
+    ("mains.current.rms", "line"),
+    ("diode.temperature.junction", "junction"),
+    ("regulator.voltage.headroom", "headroom"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Consequence:
+    """One line of what follows: its name, its value in words, and whether it is a problem."""
+
+    name: str
+    words: str
+    is_problem: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What follows from the answers: expected `readings`, `margins` with the least first, and `by_channel` in words.
+
+    `problem` is why nothing follows, "" where something does.
+    """
+
+    readings: tuple[Consequence, ...] = ()
+    margins: tuple[Consequence, ...] = ()
+    by_channel: Mapping[str, str] = field(default_factory=dict)
+    problem: str = ""
+
+
+def preview_of(maker: BenchMaker) -> Preview:
+    """Return what follows from the answers so far. It takes about a second, so a form asks for it in a thread."""
+    try:
+        bench = maker.bench()
+    except BenchFileError:
+        return Preview(problem=maker.problem())
+    try:
+        return _preview(bench)
+    except BenchmonError as problem:
+        return Preview(problem=one_line(problem))
+
+
+def _preview(bench: Bench) -> Preview:
+    from benchmon.prediction import predict  # noqa: PLC0415 - long to load, and a form is to be there before
+    from benchmon.prediction.circuit.meter_response import response_of  # noqa: PLC0415
+    from benchmon.prediction.ratings.check import check  # noqa: PLC0415
+
+    prediction = predict(bench)
+    readings = [
+        Consequence(words, expected_in_words(prediction.quantities[name]))
+        for name, words in _SHOWN
+        if name in prediction.quantities
+    ]
+    findings = [Consequence("!", wording_of(finding), is_problem=True) for finding in prediction.findings]
+    by_channel = {}
+    for channel in bench.channel:
+        expected = prediction.at(channel.quantity, meter=response_of(channel))
+        if expected is not None:
+            by_channel[channel.name] = expected_in_words(expected)
+    margins = [
+        Consequence(
+            each.name,
+            f"{format_value(each.value, each.unit, 3)} of {format_value(each.limit, each.unit, 3)}, "
+            f"{'exceeded' if not each.ok else f'{100 * each.margin:.0f} % left'}",
+            is_problem=not each.ok,
+        )
+        for each in sorted(check(bench).margins, key=lambda margin: margin.margin)
+    ]
+    return Preview((*readings, *findings), tuple(margins), by_channel)
+
+
+def expected_in_words(expected: Expected) -> str:
+    """Return an expected value with its uncertainty: `22.1 V ± 620 mV`."""
+    uncertainty = format_value(expected.uncertainty, expected.unit, 2)
+    return f"{format_value(expected.value, expected.unit, 3)} ± {uncertainty}"
