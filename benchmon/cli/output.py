@@ -141,7 +141,7 @@ def _swept_value(value: float, unit: str) -> str:
 
 def _sweep_plot(sweep: SweepPrediction, quantity: str) -> list[str]:
     """Return a plot of a quantity along the sweep: its value, and its band as two dotted lines."""
-    import plotext
+    import plotext  # type: ignore[import-untyped]
 
     points = [
         (point.value, point.quantities[quantity])
