@@ -269,3 +269,17 @@ def test_a_sweep_that_is_not_there_is_refused_with_those_that_are(bench, capsys)
     status, _, err = run(capsys, "predict", bench, "--sweep", "line")
     assert status == 2
     assert "'regulation'" in err
+
+
+def test_parts_are_chosen_or_the_answer_is_no(bench, capsys):
+    status, out, _ = run(capsys, "choose", bench, "--ripple", "1 V", "--fuse")
+    assert status == 0
+    assert "is the smallest that keeps output.voltage.ripple within 1.00 V" in " ".join(out.split())
+    assert "time-lag:" in out
+    assert max(len(line) for line in out.splitlines()) <= 80
+    found = json.loads(run(capsys, "choose", bench, "--ripple", "1 V", "--json")[1])
+    assert found["reservoir"]["chosen"]["suffices"] is True
+    assert "fuse" not in found
+    assert run(capsys, "choose", bench, "--ripple", "0.1 mV")[0] == 1
+    status, _, err = run(capsys, "choose", bench)
+    assert (status, "--fuse" in err) == (2, True)
