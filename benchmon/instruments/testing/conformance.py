@@ -67,6 +67,8 @@ class Rig:
     shows: dict[str, float]
     behave: Callable[[Behaviour], None]
     plays: frozenset[Behaviour] = ALWAYS_PLAYED
+    why_no_more: str = ""
+    """Why such an instrument cannot behave in the other ways; a test that is skipped says so."""
 
 
 class DriverConformance(ABC):
@@ -234,7 +236,8 @@ class DriverConformance(ABC):
     def _rig_that_plays(self, behaviour: Behaviour) -> Iterator[Rig]:
         with self.rig() as rig:
             if behaviour not in rig.plays:
-                raise unittest.SkipTest(f"the rig does not play {behaviour.name}")
+                why = f": {rig.why_no_more}" if rig.why_no_more else ""
+                raise unittest.SkipTest(f"the rig does not play {behaviour.name}{why}")
             yield rig
 
     def _in_time(self, rig: Rig, what: str) -> list[Reading]:
