@@ -110,15 +110,17 @@ ONE_BAD_LINE = b"T1=23,4 T2=2.5.6\r\n"
 class TestSerialLinesStreaming(DriverConformance):
     def rig(self):
         return streaming_rig(
-            FakeSerialInstrument(), lambda far_end: far_end.path, lines_driver, LINE, TEMPERATURES, ONE_BAD_LINE, True
-        )
+            FakeSerialInstrument(), lambda far_end: far_end.path, lines_driver, LINE, TEMPERATURES,
+            one_bad=ONE_BAD_LINE, drips=True,
+        )  # fmt: skip
 
 
 class TestSerialLinesStreamingOverASocket(DriverConformance):
     def rig(self):
         return streaming_rig(
-            FakeTcpInstrument(), lambda far_end: far_end.url, lines_driver, LINE, TEMPERATURES, ONE_BAD_LINE, True
-        )
+            FakeTcpInstrument(), lambda far_end: far_end.url, lines_driver, LINE, TEMPERATURES,
+            one_bad=ONE_BAD_LINE, drips=True,
+        )  # fmt: skip
 
 
 class TestSerialLinesAsked(DriverConformance):
@@ -279,7 +281,7 @@ class TestCsvTail(DriverConformance):
             log = LogFile(Path(folder, "log.csv"))
             why = f"{NEVER_ASKED}, and a row without its end is not read yet"
             with streaming_rig(
-                log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES, b"23,4;2,5,6 C\n", why=why
+                log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES, one_bad=b"23,4;2,5,6 C\n", why=why
             ) as rig:
                 yield rig
 

@@ -72,7 +72,7 @@ class TestMqtt(DriverConformance):
         return streaming_rig(
             Publisher(self.port), lambda _: driver(self.port, *channels), lambda made: made,
             b'{"u": 22.1, "more": [-25]}', {"u": 22.1, "i": -0.25},
-            b'{"u": 22.1, "more": ["-"]}', why=WHOLE_MESSAGES,
+            one_bad=b'{"u": 22.1, "more": ["-"]}', why=WHOLE_MESSAGES,
         )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ class TestUdpLines(DriverConformance):
         return streaming_rig(
             Sender(), lambda sender: driver(sender.port, *channels), lambda made: made,
             b"U=22100 mV\r\nI=-25\n", {"u": 22.1, "i": -0.25},
-            b"U=22100 mV\r\nI=-2.5.1\n", why=WHOLE_MESSAGES,
+            one_bad=b"U=22100 mV\r\nI=-2.5.1\n", why=WHOLE_MESSAGES,
         )  # fmt: skip
 
 
@@ -70,7 +70,7 @@ class TestUdpJson(DriverConformance):
         return streaming_rig(
             Sender(), lambda sender: driver(sender.port, *channels), lambda made: made,
             b'{"u": 22.1, "more": [0, -25]}', {"u": 22.1, "i": -0.25},
-            b'{"u": 22.1, "more": [0]}', why=WHOLE_MESSAGES,
+            one_bad=b'{"u": 22.1, "more": [0]}', why=WHOLE_MESSAGES,
         )  # fmt: skip
 
 

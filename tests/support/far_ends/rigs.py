@@ -32,7 +32,7 @@ def answers_ill(fake_instrument, behaviour, timeout, well):
 
 
 @contextmanager
-def streaming_rig(fake_instrument, address, make, well, shows, one_bad=b"", drips=False, why=NEVER_ASKED):
+def streaming_rig(fake_instrument, address, make, well, shows, *, one_bad=b"", drips=False, why=NEVER_ASKED):
     """Play a meter that sends `well` by itself, or `one_bad`, in which the last channel alone is no reading."""
     says = {Behaviour.SILENT: b"", Behaviour.GARBAGE: NOISE, Behaviour.ONE_BAD: one_bad, Behaviour.DRIPPING: b"1"}
     plays = ALWAYS_PLAYED | ({Behaviour.ONE_BAD} if one_bad else set()) | ({Behaviour.DRIPPING} if drips else set())
