@@ -1,7 +1,16 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
 from benchmon.bench.file import Bench, load_bench, read_bench
-from benchmon.bench.measurement import Channel, Instrument, ReportEntries, Step, SwitchOff
+from benchmon.bench.measurement import (
+    Channel,
+    Instrument,
+    RecordEntry,
+    ReportEntries,
+    Step,
+    SwitchOff,
+    calibration_cautions,
+    read_recorded,
+)
 from benchmon.bench.supply import (
     Ambient,
     Capacitor,
@@ -38,6 +47,7 @@ __all__ = [
     "Mains",
     "Ntc",
     "OpenLoad",
+    "RecordEntry",
     "Rectifier",
     "Regulator",
     "ReportEntries",
@@ -46,6 +56,8 @@ __all__ = [
     "Step",
     "SwitchOff",
     "Transformer",
+    "calibration_cautions",
     "load_bench",
     "read_bench",
+    "read_recorded",
 ]

@@ -74,6 +74,8 @@ class Bench(Section):
         for index, step in enumerate(self.step):
             for name in step.needs:
                 _known(("step", index, "needs"), name, channels)
+            for name in step.zero:
+                _known(("step", index, "zero"), name, channels)
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
         return self
@@ -140,7 +142,7 @@ def _unique(section: str, items: Iterable[Any]) -> None:
 
 def _known(path: Sequence[str | int], name: str, names: set[str]) -> None:
     if name not in names:
-        section = "channel" if path[-1] == "needs" else "instrument"
+        section = "channel" if path[-1] in ("needs", "zero") else "instrument"
         raise _PathError(path, name, f"is no [[{section}]] of this file; there is {', '.join(sorted(names)) or 'none'}")
 
 

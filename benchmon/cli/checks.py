@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -124,7 +126,7 @@ def _load(text: str) -> float | Literal["open"]:
 @JSON
 def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) -> int:
     """Check the ratings before power: margins in the worst case, and cautions."""
-    from benchmon.bench import load_bench
+    from benchmon.bench import calibration_cautions, load_bench
     from benchmon.cli import output
     from benchmon.prediction.ratings.check import check as check_bench
 
@@ -132,6 +134,8 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
     if exercise:
         check_may_exercise(loaded, yes=yes)
     ratings = check_bench(loaded)
+    due = calibration_cautions(loaded.channel, date.today())  # noqa: DTZ011 - a calibration is due by the calendar here
+    ratings = replace(ratings, cautions=(*ratings.cautions, *due))
     results = tried(loaded, connect=connect, switch=exercise)
     if as_json:
         click.echo(output.as_json(output.ratings_as_dict(ratings) | output.tried_as_dict(results)))

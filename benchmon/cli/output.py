@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from benchmon.findings import wording_of
 from benchmon.prediction.ratings.cautions import usual_cautions
 from benchmon.quantities import POINTS, format_value
-from benchmon.text import finite, one_line, table
+from benchmon.text import finite, one_line, table, with_minus
 from benchmon.watch.records import Flag
 from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
@@ -54,7 +54,7 @@ def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Liter
         one_line(bench.title),
         (
             f"At {prediction.mains_voltage:.1f} V, {prediction.mains_frequency:.4g} Hz and "
-            f"{prediction.ambient:.0f} °C,{loaded} settled. ± is the expanded uncertainty (k = 2)."
+            f"{with_minus(f'{prediction.ambient:.0f}')} °C,{loaded} settled. ± is the expanded uncertainty (k = 2)."
         ),
     ]
     for point in POINTS:

@@ -64,6 +64,14 @@ def test_the_table_names_quantities_units_and_cautions(bench, capsys):
     assert "no protective device" in out
 
 
+def test_what_is_below_zero_has_a_true_minus(tmp_path, capsys):
+    path = tmp_path / "cold.toml"
+    path.write_text(supply(ambient={"temperature": "-20 °C"}), encoding="utf-8")
+    _, out, _ = run(capsys, "predict", path)
+    assert "−20 °C" in out
+    assert "-20" not in out
+
+
 @pytest.mark.parametrize(
     ("change", "names"),
     [
