@@ -289,7 +289,7 @@ class TestWhatIf:
         names = [channel.name for channel in benches["reservoir"].channel]
         for place, name in enumerate(names):
             text = text.replace(f'name = "{name}"', f'name = "other {place}"')
-        with pytest.raises(BadInput, match="not a channel of this session"):
+        with pytest.raises(BadInput, match="no channel of this session"):
             summarise(write_session(), read_bench(text))
 
     def test_a_channel_in_another_unit_is_refused(self, write_session, benches):
