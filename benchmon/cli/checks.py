@@ -97,7 +97,7 @@ def _swept(bench: Bench, name: str, conditions: Conditions, quantities: tuple[st
         raise BadInput(f"--sweep {one_line(name, 60)!r}: is no [[sweep]] of this file; there is {one_line(known, 400)}")
     for quantity in quantities:
         if quantity not in UNITS:
-            raise BadInput(f"--quantity {one_line(quantity, 60)!r}: is no quantity, such as output.voltage.mean")
+            raise BadInput(f"--quantity {one_line(quantity, 60)!r}: is not a quantity, such as output.voltage.mean")
     mains, ambient, _ = conditions
     if mains is not None and sweep.over == "mains.voltage":
         raise BadInput("--mains: this sweep sets the mains voltage itself; leave it out")
@@ -118,7 +118,7 @@ def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: 
 
     if quantity not in UNITS:
         raise BadInput(
-            f"--why {one_line(quantity, 60)!r}: is no quantity; `benchmon manual bench-file` lists them, "
+            f"--why {one_line(quantity, 60)!r}: is not a quantity; `benchmon manual bench-file` lists them, "
             "such as output.voltage.mean"
         )
     mains, ambient, load = conditions
@@ -138,7 +138,7 @@ def _setting_of(bench: Bench, name: str) -> tuple[float | None, float | Literal[
     number = next((number for number, step in enumerate(bench.step, 1) if step.name == name), None)
     if number is None:
         known = ", ".join(repr(step.name) for step in bench.step) or "none"
-        raise BadInput(f"--step {one_line(name, 60)!r}: is no step of this plan; there is {one_line(known, 400)}")
+        raise BadInput(f"--step {one_line(name, 60)!r}: is not a step of this plan; there is {one_line(known, 400)}")
     return plan.mains_at(number), plan.load_at(number)
 
 

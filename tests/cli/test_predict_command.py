@@ -199,7 +199,7 @@ def test_a_step_is_predicted_at_its_mains_and_load(bench, capsys):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--step", "nowhere"], "is no step of this plan; there is none"),
+        (["--step", "nowhere"], "is not a step of this plan; there is none"),
         (["--load", "-3 Ω"], "must be above 0"),
         (["--load", "some"], "--load"),
         (["--load", "3 V"], "--load"),
@@ -228,7 +228,7 @@ def test_why_leads_from_the_handbook_to_the_value_of_the_table(bench, capsys):
 def test_why_refuses_what_is_no_quantity(bench, capsys):
     status, _, err = run(capsys, "predict", bench, "--why", "output.volts")
     assert status == 2
-    assert "'output.volts': is no quantity" in err
+    assert "'output.volts': is not a quantity" in err
 
 
 SWEEP = '[[sweep]]\nname = "regulation"\nover = "load.current"\nvalues = ["open", "0.5 A", "1 A"]\n'
