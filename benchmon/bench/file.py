@@ -49,6 +49,7 @@ class Bench(Section):
     instrument: tuple[m.Instrument, ...] = ()
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
+    sweep: tuple[m.Sweep, ...] = ()
     switch_off: m.SwitchOff | None = None
     report: m.ReportEntries = m.ReportEntries()
     source: str = Field(default="", exclude=True, repr=False)
@@ -67,6 +68,7 @@ class Bench(Section):
         _unique("instrument", self.instrument)
         _unique("channel", self.channel)
         _unique("step", self.step)
+        _unique("sweep", self.sweep)
         instruments = {instrument.name for instrument in self.instrument}
         channels = {channel.name for channel in self.channel}
         for index, channel in enumerate(self.channel):
@@ -161,7 +163,7 @@ def load_bench(path: Path | str) -> Bench:
     except OSError as problem:
         raise BenchFileError(f"{shown}: cannot be read: {problem.strerror or problem}") from problem
     except ValueError as problem:
-        raise BenchFileError(f"{shown}: is no path; check for a stray character") from problem
+        raise BenchFileError(f"{shown}: is not a path; check for a stray character") from problem
     return read_bench(text, str(path), folder=Path(path).parent)
 
 
@@ -190,7 +192,7 @@ def read_bench(text: str, name: str = "bench file", *, folder: Path | None = Non
     except (ValueError, RecursionError) as problem:
         at = re.search(r"\(at line (\d+)", str(problem))
         where = f"{shown}:{at[1]}" if at else shown
-        raise BenchFileError(f"{where}: is no TOML: {one_line(problem, 200)}") from problem
+        raise BenchFileError(f"{where}: is not valid TOML: {one_line(problem, 200)}") from problem
     if not data:
         raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
     if "source" in data:
