@@ -14,6 +14,9 @@ from benchmon.watch.watch import Watch
 from benchmon_simulated import Effects, OfflineBench
 from support.supplies import RESERVOIR, supply
 
+pytestmark = pytest.mark.long
+"""Every level of the mains on the way is simulated for itself."""
+
 BENCH = (
     supply(base=RESERVOIR)
     + """
