@@ -49,6 +49,7 @@ class Bench(Section):
     instrument: tuple[m.Instrument, ...] = ()
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
+    sweep: tuple[m.Sweep, ...] = ()
     switch_off: m.SwitchOff | None = None
     report: m.ReportEntries = m.ReportEntries()
     source: str = Field(default="", exclude=True, repr=False)
@@ -67,6 +68,7 @@ class Bench(Section):
         _unique("instrument", self.instrument)
         _unique("channel", self.channel)
         _unique("step", self.step)
+        _unique("sweep", self.sweep)
         instruments = {instrument.name for instrument in self.instrument}
         channels = {channel.name for channel in self.channel}
         for index, channel in enumerate(self.channel):

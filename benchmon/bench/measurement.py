@@ -10,12 +10,22 @@ from itertools import pairwise
 from pathlib import PurePath
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from benchmon.bench import fields as v
 from benchmon.bench.fields import KeyedError, OneLine, Section
 from benchmon.errors import BadInput
-from benchmon.quantities import KINDS_BY_UNIT, RESISTANCE, UNITS, Accuracy, Kind, format_value, parse_value
+from benchmon.quantities import (
+    CURRENT,
+    KINDS_BY_UNIT,
+    RESISTANCE,
+    UNITS,
+    VOLTAGE,
+    Accuracy,
+    Kind,
+    format_value,
+    parse_value,
+)
 from benchmon.text import one_line
 
 
@@ -330,6 +340,53 @@ class Step(Section):
             if names.count(name) > 1:
                 raise KeyedError("record", name, "is there twice; every entry of a step must have its own name")
         return self
+
+
+SWEPT = {"load.current": CURRENT, "load.resistance": RESISTANCE, "mains.voltage": VOLTAGE}
+"""What a sweep may be over, and the kind of its values."""
+_LOAD_OF_NONE = {"load.current": 0.0, "load.resistance": math.inf}
+_MOST_POINTS = 200
+
+
+class Sweep(Section):
+    """A sweep: one load, or the mains voltage, set to one value after another."""
+
+    name: Name = Field(description="Name of the sweep; unique.")
+    over: Literal["load.current", "load.resistance", "mains.voltage"] = Field(
+        description="What is set: a constant current, a load resistance, or the mains voltage."
+    )
+    values: tuple[float, ...] = Field(
+        min_length=2,
+        max_length=_MOST_POINTS,
+        description='The values in the order in which they are set, ["0.1 A", "0.2 A", …]; "open" is no load.',
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read_values(cls, data: Any) -> Any:
+        if not isinstance(data, dict) or data.get("over") not in SWEPT or not isinstance(data.get("values"), list):
+            return data
+        over, values = data["over"], []
+        for value in data["values"]:
+            if value == "open" and over in _LOAD_OF_NONE:
+                values.append(_LOAD_OF_NONE[over])
+                continue
+            try:
+                found = parse_value(value, SWEPT[over])
+            except BadInput as problem:
+                raise KeyedError("values", value, str(problem)) from problem
+            if not found > 0.0:
+                none = ', or "open" for no load' if over in _LOAD_OF_NONE else ""
+                raise KeyedError("values", value, f"must be above 0{none}")
+            values.append(found)
+        return data | {"values": tuple(values)}
+
+    @field_validator("values")
+    @classmethod
+    def _each_once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
+        if len(set(values)) < len(values):
+            raise BadInput("has a value twice; every point must be its own")
+        return values
 
 
 def _read_file_beside(value: str) -> str:

@@ -184,8 +184,15 @@ class BenchMaker:
         return self.path.with_name(f"{self.path.name}.draft")
 
     @property
+    def has_answers(self) -> bool:
+        """Whether anything was answered beyond what the file holds."""
+        return self.given != (self._before.given if self._before else {})
+
+    @property
     def draft_in_words(self) -> str:
         """What became of the answers where the file was not written."""
+        if not self.has_answers:
+            return "Nothing was changed."
         return f"The answers so far are kept in {one_line(self.draft_path)}; the same command goes on from there."
 
     @property
@@ -194,7 +201,9 @@ class BenchMaker:
         return f"{self.path} is written. Next: benchmon check {self.path}, then benchmon run {self.path}"
 
     def keep_draft(self) -> None:
-        """Keep the answers so far. Raises `BadInput` where that cannot be written."""
+        """Keep the answers so far, where there are any new ones. Raises `BadInput` where that cannot be written."""
+        if not self.has_answers:
+            return
         try:
             with put_in_place(self.draft_path) as part:
                 part.write_text(json.dumps({"base": self._base, "answers": self.given}, ensure_ascii=False, indent=1))

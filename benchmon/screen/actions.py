@@ -76,12 +76,16 @@ class SwitchOffRequest:
             self._sent = self._clock()
 
     def _answers(self, event: Event) -> bool:
-        """Return whether an event shows that the switch is commanded, and is not of an earlier command."""
+        """Return whether an event answers this request.
+
+        A command for another request or for a trip may have been carried out before this one was made, although its
+        event comes later: it is an answer only once nobody else has given one.
+        """
         if event.time < self._asked:
             return False
         answered = None if event.details is None else event.details.request
         is_own = answered is not None and (answered == self._number or (answered == BY_SIGNAL and self._is_signalled))
-        return is_own or event.kind == EventKind.SWITCHING_OFF
+        return is_own or (self.is_unheard and event.kind == EventKind.SWITCHING_OFF)
 
 
 _LONGEST_POLL = 2.0

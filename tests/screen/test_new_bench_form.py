@@ -32,7 +32,7 @@ FOLLOWS = Preview(
         Consequence("capacitor 1 voltage", "42.0 V of 40.0 V, exceeded", is_problem=True),
         Consequence("transformer apparent power", "102 VA of 120 VA, 15 % left"),
     ),
-    by_channel={"output voltage": "22.5 V ± 1.9 V"},
+    by_channel={"output voltage": "should read 22.5 V ± 1.9 V"},
 )
 
 
@@ -124,7 +124,7 @@ def test_what_follows_is_what_the_prediction_and_the_check_find(tmp_path):
     maker.answer("filter.voltage_rating", "16 V")
     preview = preview_of(maker)
     assert preview.readings[0].name == "output"
-    assert preview.by_channel["output voltage"] == preview.readings[0].words
+    assert preview.by_channel["output voltage"] == f"should read {preview.readings[0].words}"
     assert preview.margins[0] == Consequence("capacitor 1 voltage", preview.margins[0].words, is_problem=True)
     assert "exceeded" in preview.margins[0].words
     maker.answer("mains.distortion", "nowhere.csv")
@@ -235,11 +235,34 @@ def _key(name):
 _NAMES = {" ": "space", "%": "percent_sign"}
 
 
+async def test_what_was_typed_in_a_row_that_was_left_is_no_answer_to_the_next(app, monkeypatch):
+    previewed = []
+    monkeypatch.setattr(form, "preview_of", lambda maker: previewed.append(dict(maker.given)) or FOLLOWS)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.state.cursor = "mains.distortion"
+        app._show()
+        for key in ("c", "enter"):
+            app.post_message(_key(key))
+        await pilot.pause(0.1)
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+    assert app.state.cursor == "mains.distortion", "c is no distortion"
+    assert all("rectifier.kind" not in given for given in previewed)
+
+
 async def test_leaving_keeps_what_was_typed_for_a_draft(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("down", *"120", "ctrl+c")
     assert app.return_value is False
     assert app.maker.given == {"mains.voltage": "120 V"}
+    app.maker.keep_draft()
+    assert app.maker.draft_path.exists()
+
+
+def test_without_an_answer_there_is_no_draft(tmp_path):
+    maker = BenchMaker(tmp_path / "mine.toml")
+    maker.keep_draft()
+    assert list(tmp_path.iterdir()) == []
 
 
 async def test_a_serial_line_is_opened_only_by_a_key(app, monkeypatch):

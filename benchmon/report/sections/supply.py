@@ -12,7 +12,7 @@ from benchmon.prediction.circuit.usual_parts import source_resistance_of
 from benchmon.quantities import format_value
 from benchmon.report.document import Block, DocumentSection, Fields, Paragraph, Table
 from benchmon.report.evaluation import Findings
-from benchmon.text import NOTHING, one_line
+from benchmon.text import NOTHING, one_line, with_minus
 
 _SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
 _SHOWN = 200
@@ -117,7 +117,7 @@ def instruments_section(found: Findings) -> DocumentSection:
             channel.quantity,
             accuracy_text(channel),
             format_value(channel.period, "s", 3),
-            NOTHING if math.isclose(channel.scale, 1.0) else f"× {channel.scale:g}",
+            NOTHING if math.isclose(channel.scale, 1.0) else with_minus(f"× {channel.scale:g}"),
         )
         for channel in found.bench.channel
     )

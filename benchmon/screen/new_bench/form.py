@@ -354,9 +354,12 @@ class FormApp(App[bool]):
     def follow(self, message: Input.Changed) -> None:
         """Work out what follows while an answer is typed, where it is one already."""
         question = self.state.question
+        if question is None or self.field.choose is not None or message.value != self.field.value:
+            # It was typed in a row that the cursor has left.
+            return
         self.state.message = ""
         self._draw()
-        if question is not None:
+        if message.value:
             with suppress(BadInput):
                 self._work_out({question.name: question.read(message.value)})
 

@@ -135,7 +135,7 @@ def _row(state: FormState, row: FormRow, layout: FormLayout, symbols: SymbolSet)
     words, look = (given, StyleRole.STRONG) if given else (answer, StyleRole.QUIET)
     channel_name = state.asked[row.name] if row.name.endswith(".name") else ""
     aside = state.preview.by_channel.get(channel_name, "") if row.name.startswith("channel.") else ""
-    shown = f"{words}   should read {aside}" if aside else words
+    shown = f"{words}   {aside}" if aside else words
     text = fit(symbols.plain(shown), columns, symbols)
     where = StyleRole.CHOSEN if is_here and question.choices else look
     return (
