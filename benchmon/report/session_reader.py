@@ -453,7 +453,7 @@ class RecordedSession:
                 # The file has lost its number, so nothing in it is of this channel.
                 return -1, channel
         known = one_line(", ".join(channel.name for channel in self.channels) or "none", 200)
-        raise BadInput(f"{one_line(name, 60)!r} is no channel of this session; it has {known}")
+        raise BadInput(f"{one_line(name, 60)!r} is not a channel of this session; it has {known}")
 
     def _between(self, connection: sqlite3.Connection, since: float, until: float) -> tuple[int, int]:
         """Return numbers between which the readings from `since` to `until` are, and some others."""

@@ -170,5 +170,5 @@ def _picture(found: Findings, name: str, words: str) -> DocumentFigure:
         raise BadInput(f"is larger than {_LARGEST_PICTURE // 10**6} MB")
     media = next((kind for magic, kind in _KINDS.items() if data.startswith(magic)), "")
     if not media:
-        raise BadInput("is no PNG and no JPEG")
+        raise BadInput("is neither PNG nor JPEG")
     return DocumentFigure(data, words, media)
