@@ -78,6 +78,20 @@ class Readings:
         """The values that are numbers, (m,)."""
         return self.values[np.isfinite(self.values)]
 
+    @property
+    def last_usable(self) -> Readings:
+        """The last reading that is a number, alone; none where there is none."""
+        at = np.flatnonzero(np.isfinite(self.values))[-1:]
+        return Readings(
+            self.channel,
+            self.times[at],
+            self.values[at],
+            self.uncertainties[at],
+            self.expected[at],
+            self.expected_uncertainties[at],
+            self.states[at],
+        )
+
 
 def expectations_between(connection: sqlite3.Connection, number: int, first: int, last: int) -> list[tuple[Any, ...]]:
     """Return from which reading on what was expected of a channel: all between two readings, and the one before."""

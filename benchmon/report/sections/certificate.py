@@ -135,7 +135,7 @@ def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
 
 
 def _read(one: ChannelResult) -> str:
-    return formatting.measured(one.value, one.uncertainty, one.channel.unit)
+    return formatting.measured(one.value, one.uncertainty, one.channel.unit, one.typed_at)
 
 
 def _picture_block(found: Findings) -> Iterator[Block]:
