@@ -8,10 +8,12 @@ import pytest
 from scipy.stats import binom
 
 from benchmon.bench import load_bench, read_bench
+from benchmon.errors import PredictionError
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.predict import with_load
-from benchmon.watch.diagnosis.circuit_hypotheses import faults_of
+from benchmon.watch.diagnosis import circuit_hypotheses
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, faults_of
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import Detector, meter_values
@@ -295,3 +297,19 @@ def test_charge_that_an_open_load_leaves_in_the_reservoir_is_named():
     )
     assert ranked[0].cause == "no current flows into the supply, and the reservoir still holds its charge"
     assert "discharge it, before you touch anything" in ranked[0].message
+
+
+def test_a_fault_without_a_steady_state_is_not_tried_again_near_that_mains(monkeypatch):
+    """To find out that there is none takes seconds, and each mains voltage of a recording would ask again."""
+    bench, tried = BENCHES["reservoir"], []
+    faults = CircuitFaults(bench)
+    right = faults.right(230.0)
+
+    def none(_bench, mains, *_, **__):
+        tried.append(mains)
+        raise PredictionError("no steady state")
+
+    monkeypatch.setattr(circuit_hypotheses, "meter_values", none)
+    for mains in (230.0, 234.6, 225.4, 115.0):
+        faults.hypotheses(bench.channel, mains, right)
+    assert set(tried) == {230.0, 115.0}
