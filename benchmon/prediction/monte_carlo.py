@@ -58,8 +58,8 @@ _MORE_STEPS = 2
 _FEW_LEFT = 0.85
 """Part of the pilots that a fast method must solve: each of the others costs as much as some tens of its own."""
 
-_CLOSE = 0.2
-"""Allowed error of a draw relative to the standard deviation, which makes the deviation itself 2 % too large."""
+_CLOSE = 0.15
+"""Allowed error of a draw relative to the standard deviation, which makes the deviation itself 1 % too large."""
 
 _UNBALANCED, _STRAY_CURRENT = 3e-3, 1e-6
 """Allowed imbalance of charge: relative to the load current, and in amperes."""
