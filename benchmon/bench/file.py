@@ -51,6 +51,7 @@ class Bench(Section):
     step: tuple[m.Step, ...] = ()
     switch_off: m.SwitchOff | None = None
     report: m.ReportEntries = m.ReportEntries()
+    learned: tuple[s.LearnedPart, ...] = ()
     source: str = Field(default="", exclude=True, repr=False)
     """The text from which the bench was read."""
     _origin: str = PrivateAttr("bench file")
