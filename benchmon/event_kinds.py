@@ -134,6 +134,10 @@ class EventKind(StrEnum):
     STEP_SKIPPED = "step skipped", _STEP
     PLAN_STOPPED = "plan stopped", _STEP
 
+    RECORDED = "recorded", _T(kept=True, lasts=True, report=_ACTIONS, role="good", mark="r")
+    NOT_MET = "not met", _T(severity=_SERIOUS, kept=True, lasts=True, report=_ACTIONS, mark="r")
+    ZERO_TAKEN = "zero taken", _T(kept=True, lasts=True, report=_ACTIONS, mark="z")
+
     # An edited bench file.
     BENCH_EDITED = "bench edited", _EDIT
     BENCH_NOT_LOADABLE = "bench not loadable", _EDIT

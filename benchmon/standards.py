@@ -9,6 +9,7 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `HARMONIC_LIMITS_ODD`, … | IEC 61000-3-2:2018, 7.1, table 1 (class A) | `analyse`, reports, the screen's wave page |
 | `FUSE_GATES`, `FUSE_GATE_RATINGS` | IEC 60127-2:2014, pre-arcing times of the standard sheets | margin of the surge |
 | `FUSE_RATINGS` | IEC 60127-2:2014, rated currents of the standard sheets | questions for a new bench file |
+| `SAFETY_TESTS` | IEC 62368-1, IEC 61010-1; EN 50678 after a repair | steps with values to record |
 | `COPPER_ZERO` | IEC 60335-1:2020, clause 11 (rise by resistance); IEC 62368-1 | warm windings |
 | `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
 | `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
@@ -29,6 +30,13 @@ from collections.abc import Mapping
 
 TOUCHABLE_DC, TOUCHABLE_AC = 60.0, 30.0
 """V d.c. and V rms up to which a steady voltage is of class ES1: safe to touch."""
+
+SAFETY_TESTS = (
+    "Which safety tests are due, and their limits, is laid down by the standard of the product (such as IEC 62368-1 or "
+    "IEC 61010-1; EN 50678 after a repair), and who may make them by the law of your country. The limits here are your "
+    "own. A test voltage is as dangerous as the mains, and charges capacitors."
+)
+"""What a step with safety tests says; limits are not given here, since they hold for the finished product."""
 
 METAL_HARMLESS, METAL_PAINFUL = 60.0, 70.0
 """°C of bare metal held for 1 to 10 s: harmless up to the first, painful up to the second, burns above."""

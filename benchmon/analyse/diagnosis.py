@@ -19,6 +19,7 @@ from benchmon.prediction.result import Prediction
 from benchmon.signals.arrays import Floats
 from benchmon.signals.samples import Sampled
 from benchmon.signals.uncertainty import COVERAGE
+from benchmon.text import with_minus
 from benchmon.watch.diagnosis.ac_side_faults import ac_side_faults
 from benchmon.watch.diagnosis.dc_side_faults import dc_side_faults
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, PRIOR_KNOWN, PRIOR_NOTHING, PRIOR_UNKNOWN
@@ -122,7 +123,7 @@ def _measurement_causes(expected: Floats, captured: Floats) -> Iterator[_Cause]:
             "the wave is upside down", "reverse the probe or clamp, or turn off the inversion", USUAL, -expected
         )
     offset = float(np.mean(captured)) - mean
-    yield _Cause(f"the wave is off by {offset:.3g}", "zero the probe or clamp", RARE, expected + offset)
+    yield _Cause(f"the wave is off by {_level(offset)}", "zero the probe or clamp", RARE, expected + offset)
     for ratio in _RATIOS:
         words = f"the values are {ratio:g} times what they should be: the ratio of the probe or clamp is wrong"
         remedy = f"correct it on the scope, or give --probe {1.0 / ratio:g}"
@@ -131,6 +132,10 @@ def _measurement_causes(expected: Floats, captured: Floats) -> Iterator[_Cause]:
             yield _Cause(f"{coupled}, and {words}", f"select d.c. coupling; {remedy}", RARE, ratio * alternating)
     yield _of_another_size(expected, captured)
     yield from _clipped(expected, captured)
+
+
+def _level(value: float) -> str:
+    return with_minus(f"{value:.3g}")
 
 
 def _of_another_size(expected: Floats, captured: Floats) -> _Cause:
@@ -148,11 +153,11 @@ def _clipped(expected: Floats, captured: Floats) -> Iterator[_Cause]:
     cut_below = low > float(np.min(expected)) + (1.0 - _CLIPPED_BELOW) * swing
     remedy = "select a coarser range, or move the trace to the middle of the screen"
     if cut_above:
-        yield _Cause(f"the wave is clipped above {high:.3g}", remedy, USUAL, np.minimum(expected, high))
+        yield _Cause(f"the wave is clipped above {_level(high)}", remedy, USUAL, np.minimum(expected, high))
     if cut_below:
-        yield _Cause(f"the wave is clipped below {low:.3g}", remedy, USUAL, np.maximum(expected, low))
+        yield _Cause(f"the wave is clipped below {_level(low)}", remedy, USUAL, np.maximum(expected, low))
     if cut_above and cut_below:
-        both = f"the wave is clipped below {low:.3g} and above {high:.3g}"
+        both = f"the wave is clipped below {_level(low)} and above {_level(high)}"
         yield _Cause(both, remedy, USUAL, np.clip(expected, low, high))
 
 

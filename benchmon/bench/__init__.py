@@ -1,7 +1,17 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
 from benchmon.bench.file import Bench, load_bench, read_bench
-from benchmon.bench.measurement import Channel, Instrument, ReportEntries, Step, SwitchOff
+from benchmon.bench.measurement import (
+    Channel,
+    Instrument,
+    RecordEntry,
+    ReportEntries,
+    Step,
+    Sweep,
+    SwitchOff,
+    calibration_cautions,
+    read_recorded,
+)
 from benchmon.bench.supply import (
     Ambient,
     Capacitor,
@@ -38,14 +48,18 @@ __all__ = [
     "Mains",
     "Ntc",
     "OpenLoad",
+    "RecordEntry",
     "Rectifier",
     "Regulator",
     "ReportEntries",
     "ResistorLoad",
     "SeriesResistor",
     "Step",
+    "Sweep",
     "SwitchOff",
     "Transformer",
+    "calibration_cautions",
     "load_bench",
     "read_bench",
+    "read_recorded",
 ]

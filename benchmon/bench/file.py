@@ -49,6 +49,7 @@ class Bench(Section):
     instrument: tuple[m.Instrument, ...] = ()
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
+    sweep: tuple[m.Sweep, ...] = ()
     switch_off: m.SwitchOff | None = None
     report: m.ReportEntries = m.ReportEntries()
     learned: tuple[s.LearnedPart, ...] = ()
@@ -68,6 +69,7 @@ class Bench(Section):
         _unique("instrument", self.instrument)
         _unique("channel", self.channel)
         _unique("step", self.step)
+        _unique("sweep", self.sweep)
         instruments = {instrument.name for instrument in self.instrument}
         channels = {channel.name for channel in self.channel}
         for index, channel in enumerate(self.channel):
@@ -75,6 +77,8 @@ class Bench(Section):
         for index, step in enumerate(self.step):
             for name in step.needs:
                 _known(("step", index, "needs"), name, channels)
+            for name in step.zero:
+                _known(("step", index, "zero"), name, channels)
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
         return self
@@ -141,7 +145,7 @@ def _unique(section: str, items: Iterable[Any]) -> None:
 
 def _known(path: Sequence[str | int], name: str, names: set[str]) -> None:
     if name not in names:
-        section = "channel" if path[-1] == "needs" else "instrument"
+        section = "channel" if path[-1] in ("needs", "zero") else "instrument"
         raise _PathError(path, name, f"is no [[{section}]] of this file; there is {', '.join(sorted(names)) or 'none'}")
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -30,6 +32,14 @@ if TYPE_CHECKING:
     "--load", metavar="OHMS", help='Another load than the bench file\'s: a resistance, such as "10 Ω", or "open".'
 )
 @click.option("--step", "step", metavar="NAME", help="At the mains voltage and the load of this step of the plan.")
+@click.option("--sweep", "sweep", metavar="NAME", help="Every value of this [[sweep]], as a table and a plot.")
+@click.option(
+    "--quantity",
+    "quantities",
+    multiple=True,
+    metavar="QUANTITY",
+    help="With --sweep: a quantity to print; the first one given is plotted. May be repeated.",
+)
 @click.option(
     "--why",
     "why",
@@ -43,15 +53,21 @@ def predict(
     ambient: float | None,
     load: str | None,
     step: str | None,
+    sweep: str | None,
+    quantities: tuple[str, ...],
     why: str | None,
     as_json: bool,
 ) -> int:
-    """Print what every meter should read, or why one reads what it does."""
+    """Print what every meter should read: at one load, along a sweep, or why one reads what it does."""
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
 
     loaded = load_bench(bench)
+    if sweep is not None:
+        if why is not None or step is not None or load is not None:
+            raise BadInput("--sweep sets the load or the mains itself; leave out --why, --step and --load")
+        return _swept(loaded, sweep, (mains, ambient, None), quantities, as_json=as_json)
     of_step = (None, None) if step is None else _setting_of(loaded, step)
     mains = of_step[0] if mains is None else mains
     at_load = of_step[1] if load is None else _load(load)
@@ -67,6 +83,30 @@ def predict(
 
 Conditions = tuple[float | None, float | None, float | Literal["open"] | None]
 """A measured mains voltage, V, the ambient, °C, and a load, ohms or "open"; None where the bench file's holds."""
+
+
+def _swept(bench: Bench, name: str, conditions: Conditions, quantities: tuple[str, ...], *, as_json: bool) -> int:
+    """Print what every quantity should be at each value of a sweep."""
+    from benchmon.cli import output
+    from benchmon.prediction.curves.sweep import predict_sweep
+    from benchmon.quantities import UNITS
+
+    sweep = next((sweep for sweep in bench.sweep if sweep.name == name), None)
+    if sweep is None:
+        known = ", ".join(repr(each.name) for each in bench.sweep) or "none"
+        raise BadInput(f"--sweep {one_line(name, 60)!r}: is no [[sweep]] of this file; there is {one_line(known, 400)}")
+    for quantity in quantities:
+        if quantity not in UNITS:
+            raise BadInput(f"--quantity {one_line(quantity, 60)!r}: is no quantity, such as output.voltage.mean")
+    mains, ambient, _ = conditions
+    if mains is not None and sweep.over == "mains.voltage":
+        raise BadInput("--mains: this sweep sets the mains voltage itself; leave it out")
+    found = predict_sweep(bench, sweep.over, sweep.values, mains_voltage=mains, ambient=ambient)
+    if as_json:
+        click.echo(output.as_json(output.sweep_as_dict(bench, sweep.name, found)))
+    else:
+        click.echo(output.sweep_as_text(bench, sweep.name, found, quantities))
+    return EXIT_DONE
 
 
 def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: bool) -> int:
@@ -124,7 +164,7 @@ def _load(text: str) -> float | Literal["open"]:
 @JSON
 def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) -> int:
     """Check the ratings before power: margins in the worst case, and cautions."""
-    from benchmon.bench import load_bench
+    from benchmon.bench import calibration_cautions, load_bench
     from benchmon.cli import output
     from benchmon.prediction.ratings.check import check as check_bench
 
@@ -132,6 +172,8 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
     if exercise:
         check_may_exercise(loaded, yes=yes)
     ratings = check_bench(loaded)
+    due = calibration_cautions(loaded.channel, date.today())  # noqa: DTZ011 - a calibration is due by the calendar here
+    ratings = replace(ratings, cautions=(*ratings.cautions, *due))
     results = tried(loaded, connect=connect, switch=exercise)
     if as_json:
         click.echo(output.as_json(output.ratings_as_dict(ratings) | output.tried_as_dict(results)))

@@ -7,6 +7,7 @@ import shutil
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_origin
 
@@ -71,6 +72,10 @@ def bench_sections() -> list[KeySection]:
         many = get_origin(field.annotation) is tuple
         heading = f"[[{name}]]" if many else f"[{name}]"
         sections += [_section((name,), _with_kind(heading, model), model) for model in models]
+        for model in models:
+            for key, inner in model.model_fields.items():
+                place = f"{key} in {heading}"
+                sections += [_section((name, key), place, nested) for nested in _models_in(inner.annotation)]
     return [KeySection((_TOP,), "top of the file", "What stands before the first section.", tuple(top)), *sections]
 
 
@@ -209,12 +214,13 @@ _WORDS: Mapping[object, str] = {
     bool: "boolean",
     bytes: "hex bytes",
     dict: "table",
+    date: "date",
     Literal: "choice",
 }
 
 
 def _plural(word: str) -> str:
-    return f"list of {word}s" if word in ("integer", "number", "pair") else f"list of {word}"
+    return f"list of {word}s" if word in ("integer", "number", "pair", "section") else f"list of {word}"
 
 
 def _parts(annotation: Any) -> list[Any]:

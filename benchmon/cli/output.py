@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from benchmon.findings import wording_of
 from benchmon.prediction.ratings.cautions import usual_cautions
 from benchmon.quantities import POINTS, format_value
-from benchmon.text import finite, one_line, table
+from benchmon.text import finite, one_line, table, with_minus
 from benchmon.watch.records import Flag
 from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from benchmon.instruments.connection_test import Tried
     from benchmon.instruments.types import Port
     from benchmon.prediction import Prediction
+    from benchmon.prediction.curves.sweep import SweepPrediction
     from benchmon.prediction.ratings.check import Ratings
     from benchmon.quantities import Expected
 
@@ -54,7 +55,7 @@ def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Liter
         one_line(bench.title),
         (
             f"At {prediction.mains_voltage:.1f} V, {prediction.mains_frequency:.4g} Hz and "
-            f"{prediction.ambient:.0f} °C,{loaded} settled. ± is the expanded uncertainty (k = 2)."
+            f"{with_minus(f'{prediction.ambient:.0f}')} °C,{loaded} settled. ± is the expanded uncertainty (k = 2)."
         ),
     ]
     for point in POINTS:
@@ -73,6 +74,99 @@ def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Liter
         lines += [*(fill(f"! {wording_of(each)}", _WIDEST, subsequent_indent="  ") for each in prediction.findings), ""]
     lines.append(fill(" ".join(usual_cautions(bench)), _WIDEST))
     return "\n".join(lines)
+
+
+def sweep_as_dict(bench: Bench, name: str, sweep: SweepPrediction) -> dict[str, Any]:
+    """Return a predicted sweep as an object; a point without a load has the value null or 0."""
+    return {
+        "title": bench.title,
+        "sweep": name,
+        "over": sweep.over,
+        "unit": sweep.unit,
+        "points": [
+            {
+                "value": point.value,
+                "quantities": {
+                    quantity: {key: value for key, value in asdict(expected).items() if value is not None}
+                    for quantity, expected in point.quantities.items()
+                },
+                "efficiency": point.efficiency,
+                "problem": point.problem,
+            }
+            for point in sweep.points
+        ],
+        "figures": [asdict(figure) for figure in sweep.figures],
+    }
+
+
+_USUAL_COLUMNS = ("output.voltage.mean", "output.voltage.ripple", "mains.power.active")
+_PLOT_ROWS = 14
+
+
+def sweep_as_text(bench: Bench, name: str, sweep: SweepPrediction, quantities: Sequence[str] = ()) -> str:
+    """Return a predicted sweep as a table of some quantities, its figures, and a plot of the first one."""
+    columns = list(quantities) or list(_USUAL_COLUMNS)
+    rows = []
+    for point in sweep.points:
+        shown = [point.problem] if point.problem else []
+        if not point.problem:
+            found = (point.quantities.get(quantity) for quantity in columns)
+            shown = ["–" if each is None else _expected_text(each) for each in found]
+            efficiency = point.efficiency
+            shown.append("–" if efficiency is None else f"{100.0 * efficiency:.1f} %")
+        rows.append((_swept_value(point.value, sweep.unit), *shown, *[""] * (len(columns) + 1 - len(shown))))
+    heads = [quantity.partition(".")[0] + " " + _short(quantity) for quantity in columns]
+    lines = [
+        one_line(bench.title),
+        f"Sweep {one_line(name)} over {sweep.over}, settled at each value. ± is the expanded uncertainty (k = 2).",
+        "",
+        table((sweep.over.partition(".")[2], *heads, "efficiency"), rows, right=(0,)),
+        "",
+    ]
+    lines += [
+        f"{figure.name}: {with_uncertainty(figure.value, figure.uncertainty, figure.unit)}" for figure in sweep.figures
+    ]
+    return "\n".join([*lines, "", *_sweep_plot(sweep, columns[0])])
+
+
+def _short(quantity: str) -> str:
+    """Return the last words of a quantity's name, without voltage and current where that is plain."""
+    return quantity.partition(".")[2].replace("voltage.", "").replace("power.active", "power").replace(".", " ")
+
+
+def _swept_value(value: float, unit: str) -> str:
+    no_load = value == 0.0 or value == float("inf")
+    return "open" if no_load else format_value(value, unit)
+
+
+def _sweep_plot(sweep: SweepPrediction, quantity: str) -> list[str]:
+    """Return a plot of a quantity along the sweep: its value, and its band as two dotted lines."""
+    import plotext  # type: ignore[import-untyped]
+
+    points = [
+        (point.value, point.quantities[quantity])
+        for point in sorted(sweep.points, key=lambda point: point.value)
+        if quantity in point.quantities and point.value < float("inf")
+    ]
+    if len(points) < 2:
+        return []
+    values = [value for value, _ in points]
+    bands = [
+        (
+            one.value - one.uncertainty if one.low is None else one.low,
+            one.value + one.uncertainty if one.high is None else one.high,
+        )
+        for _, one in points
+    ]
+    plotext.clear_figure()
+    plotext.theme("clear")
+    plotext.plot_size(_WIDEST, _PLOT_ROWS)
+    for limit in (0, 1):
+        plotext.plot(values, [band[limit] for band in bands], marker=".")
+    plotext.plot(values, [one.value for _, one in points], marker="braille")
+    unit = points[0][1].unit
+    plotext.title(f"{quantity}{f', {unit}' if unit else ''}, over {sweep.over}, {sweep.unit}")
+    return [line.rstrip() for line in plotext.uncolorize(plotext.build()).splitlines()]
 
 
 _LIMITS = (

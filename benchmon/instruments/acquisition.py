@@ -11,6 +11,7 @@ import math
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from typing import Literal
 
 from benchmon.bench import Bench
@@ -185,6 +186,19 @@ class Acquisition:
                 return
         there = ", ".join(one_line(name, 40) for worker in self._workers for name in worker.driver.channels)
         raise BadInput(f"{one_line(channel, 40)} is no channel of this bench; its channels: {there or 'none'}")
+
+    def take_zero(self, channel: str, value: float) -> float | None:
+        """Count what `channel` reads now, `value` in its unit, as its zero; return the whole zero in the meter's terms.
+
+        None where no instrument reads such a channel.
+        """
+        for worker in self._workers:
+            driven = worker.driver.channels.get(channel)
+            if driven is not None:
+                zero = driven.zero + value / driven.gain
+                worker.driver.channels[channel] = replace(driven, zero=zero)
+                return zero
+        return None
 
     def stop(self, timeout: float = 5.0) -> list[str]:
         """Stop all threads; return the names of instruments that did not end within `timeout` seconds."""

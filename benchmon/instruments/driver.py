@@ -320,7 +320,7 @@ class Driver(ABC, Generic[S, C]):
             return Reading(channel.name, now, None, one_line(value))
         if math.isnan(value):
             return Reading(channel.name, now, None, "the instrument reports that it has no number")
-        scaled = float(value) * channel.scale
+        scaled = (float(value) * channel.scale - channel.zero) * channel.gain
         if math.isfinite(scaled) and not is_sane(scaled, channel.unit):
             shown = f"{scaled:.3g} {channel.unit}".rstrip()
             return Reading(channel.name, now, None, f"shows {shown}, which is implausible; check its units and scale")

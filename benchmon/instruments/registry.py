@@ -79,7 +79,15 @@ def _prepare_one(bench: Bench, name: str, index: int) -> AnyDriver:
     settings = _read(bench, name, here, driver.settings_model, keys)
     channels = [
         DrivenChannel(
-            channel.name, channel.unit, channel.period, channel.scale, keys, _limits(channel), channel.quantity
+            channel.name,
+            channel.unit,
+            channel.period,
+            channel.scale,
+            keys,
+            _limits(channel),
+            channel.quantity,
+            channel.zero,
+            channel.gain,
         )
         for position, channel in enumerate(bench.channel)
         if channel.instrument == instrument.name

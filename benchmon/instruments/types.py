@@ -115,7 +115,10 @@ C = TypeVar("C", bound=ChannelSettings)
 
 @dataclass(frozen=True, slots=True)
 class DrivenChannel(Generic[C]):
-    """A channel for its driver: `period` in seconds, `quantity` and its unit, and the driver's `settings` of it."""
+    """A channel for its driver: `period` in seconds, `quantity` and its unit, and the driver's `settings` of it.
+
+    A reading is (shown × `scale` − `zero`) × `gain`.
+    """
 
     name: str
     unit: str
@@ -124,6 +127,8 @@ class DrivenChannel(Generic[C]):
     settings: C
     limits: Limits = Limits()
     quantity: str = ""
+    zero: float = 0.0
+    gain: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

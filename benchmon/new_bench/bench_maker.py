@@ -42,6 +42,8 @@ _HINTS = (
     ("transformer", "transformer.short_circuit", "short_circuit", ["12 V", "0.3 A", "3 W"],
      "once they are with the secondaries shorted"),
 )  # fmt: skip
+_STANDS_FOR = {"transformer.secondaries": ("transformer.windings",), "diode.forward": ("diode.curve",)}
+"""Keys by which other questions are answered than those of their names."""
 _LONGEST_DRAFT = 1_000_000
 
 
@@ -57,11 +59,13 @@ class BenchMaker:
         self.path, self._base = path, base
         self.given: dict[str, str] = {}
         self.ports: Sequence[Port] = ()
+        self._usual: dict[str, str] = {}
         self._before: Asked | None = None
         if base:
             read_bench(base, str(path), folder=path.parent)
             text = BenchText(base)
             self.given = supply_answers(text) | meter_answers(text)
+            self._usual = {name: self.given.pop(name) for name in not_confirmed(text) if name in self.given}
             self._before = self.asked()
 
     @classmethod
@@ -83,7 +87,7 @@ class BenchMaker:
 
     def asked(self) -> Asked:
         """Return every question that arises from the answers so far, with the answers."""
-        asked = Asked(dict(self.given), self.ports)
+        asked = Asked(dict(self.given), self.ports, self._usual)
         ask_supply(asked)
         ask_meters(asked)
         ask_plan(asked)
@@ -122,9 +126,9 @@ class BenchMaker:
         own = [f"channel.{meter}.{channel}."] if channel is not None else [f"meter.{meter}.", f"channel.{meter}."]
         self.given = {name: words for name, words in self.given.items() if not name.startswith(tuple(own))}
 
-    def unconfirmed(self) -> int:
-        """Return how many answers are usual ones that nobody has given or confirmed."""
-        asked = self.asked()
+    def unconfirmed(self, asked: Asked | None = None) -> int:
+        """Return how many answers are usual ones that nobody has confirmed. `asked` is what `asked` returned."""
+        asked = asked or self.asked()
         unanswered = (each for each in asked if each.is_figure and each.name not in self.given)
         return sum(1 for each in unanswered if asked[each.name] not in ("", each.without))
 
@@ -180,8 +184,15 @@ class BenchMaker:
         return self.path.with_name(f"{self.path.name}.draft")
 
     @property
+    def has_answers(self) -> bool:
+        """Whether anything was answered beyond what the file holds."""
+        return self.given != (self._before.given if self._before else {})
+
+    @property
     def draft_in_words(self) -> str:
         """What became of the answers where the file was not written."""
+        if not self.has_answers:
+            return "Nothing was changed."
         return f"The answers so far are kept in {one_line(self.draft_path)}; the same command goes on from there."
 
     @property
@@ -190,7 +201,9 @@ class BenchMaker:
         return f"{self.path} is written. Next: benchmon check {self.path}, then benchmon run {self.path}"
 
     def keep_draft(self) -> None:
-        """Keep the answers so far. Raises `BadInput` where that cannot be written."""
+        """Keep the answers so far, where there are any new ones. Raises `BadInput` where that cannot be written."""
+        if not self.has_answers:
+            return
         try:
             with put_in_place(self.draft_path) as part:
                 part.write_text(json.dumps({"base": self._base, "answers": self.given}, ensure_ascii=False, indent=1))
@@ -206,6 +219,21 @@ class BenchMaker:
                     self.given = draft["answers"]
                     return True
         return False
+
+
+def not_confirmed(text: BenchText) -> list[str]:
+    """Return the names of the questions whose answers in a bench file nobody has confirmed."""
+    found = list[str]()
+    for section in text.sections:
+        names = [key for key in section.content if not section.is_confirmed(key)]
+        here = section.section
+        if here == "channel":
+            meters = [each.content.get("name") for each in text.all("instrument")]
+            meter = section.content.get("instrument")
+            own = [each for each in text.all("channel") if each.content.get("instrument") == meter]
+            here = f"channel.{meters.index(meter) + 1}.{own.index(section) + 1}"
+        found += [name for key in names for name in (f"{here}.{key}", *_STANDS_FOR.get(f"{here}.{key}", ()))]
+    return found
 
 
 def _is_answers(found: object) -> bool:

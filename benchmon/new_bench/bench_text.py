@@ -61,7 +61,7 @@ class TextSection:
             if table[last] != value:
                 table[last] = value
             if confirmed:
-                _confirm(table[last].trivia)
+                _confirm(table.item(last).trivia)
             self.body = tomlkit.dumps(document)
         elif inside and self.has(inside[0]):
             document, table = self._parsed(inside)
@@ -97,9 +97,11 @@ class TextSection:
 
     def is_confirmed(self, key: str) -> bool:
         """Return whether the value of a key is one that somebody gave or confirmed."""
+        if NOT_CONFIRMED not in self.body:
+            return True
         *inside, last = key.split(".")
         _, table = self._parsed(inside)
-        return not str(table[last].trivia.comment).startswith(f"# {NOT_CONFIRMED}")
+        return not str(table.item(last).trivia.comment).startswith(f"# {NOT_CONFIRMED}")
 
     def _parsed(self, inside: Sequence[str] = ()) -> tuple[tomlkit.TOMLDocument, Any]:
         document = tomlkit.parse(self.body)

@@ -8,12 +8,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Channel, Instrument, Step
 from benchmon.bench.fields import field_of, parse_accuracy, why_not
 from benchmon.errors import BadInput
+from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
 from benchmon.instruments.templates import TEMPLATES, Template, TemplateKey
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue, toml
@@ -28,6 +30,12 @@ DIRECT = "none"
 _RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
 _STAGED, _AT_ONCE, _KEEP = "in stages, by a variable transformer", "at once, without steps", "by the steps in the file"
 _COMMON_KEYS = frozenset(("name", "instrument", "quantity", "accuracy", "period", "scale", "responds"))
+
+
+@lru_cache(maxsize=64)
+def _driver(name: str) -> type[AnyDriver]:
+    """Return a driver. What is installed is looked through once: questions are asked for again with every answer."""
+    return load_driver(name)
 
 
 def numbers_of(given: Mapping[str, str], prefix: str) -> list[int]:
@@ -64,7 +72,7 @@ def _ask_meter(asked: Asked, meter: int, taken: set[str]) -> Template:
     name = asked.ask(Question(f"{here}.name", "its name", why, f"meter {meter}", check=_new_name(taken)))
     taken.add(name)
     try:
-        model = load_driver(template.driver).settings_model
+        model = _driver(template.driver).settings_model
     except BadInput:
         return template
     if template.driver != "hand":
@@ -102,7 +110,7 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
     why = "rms is of the whole wave, mean is what a DC range reads, ac_rms what an AC-coupled range reads."
     what = asked.ask(Question(f"{here}.what", "what it reads", why, usual, choices=whats))
     quantity = f"{point}.{what}"
-    unit, driver = UNITS[quantity], load_driver(template.driver)
+    unit, driver = UNITS[quantity], _driver(template.driver)
     usual = quantity.replace(".", " ").replace("_", " ").removesuffix(" mean").removesuffix(" rms")
     if usual in names:
         usual = f"{usual} {place[0]}"
@@ -481,6 +489,7 @@ def write_plan(text: BenchText, asked: Asked) -> None:
         ("load on", f"{volts:.4g} V", load, "2 min"),
         ("soak", f"{volts:.4g} V", load, "30 min"),
     )
+    why = meaning(Step, "needs").removesuffix(".")
     for name, voltage, ohms, hold in rows:
         step = text.add("step", many=True)
         step.set("name", name)
@@ -488,4 +497,4 @@ def write_plan(text: BenchText, asked: Asked) -> None:
         if ohms:
             step.set("load", ohms)
         step.set("hold", hold)
-        step.set("needs", needs, meaning(Step, "needs").removesuffix("."))
+        step.set("needs", needs, "" if len(text.all("step")) > 1 else why)

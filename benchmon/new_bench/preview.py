@@ -72,8 +72,7 @@ def _preview(bench: Bench) -> Preview:
     by_channel = {}
     for channel in bench.channel:
         expected = prediction.at(channel.quantity, meter=response_of(channel))
-        if expected is not None:
-            by_channel[channel.name] = expected_in_words(expected)
+        by_channel[channel.name] = f"should read {expected_in_words(expected)}" if expected else "is not predicted"
     margins = [
         Consequence(
             each.name,

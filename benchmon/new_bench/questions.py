@@ -75,8 +75,8 @@ class Question:
     def is_figure(self) -> bool:
         """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
         if self.name.startswith(("meter.", "channel.")):
-            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above", "responds")
-        return not self.name.startswith(("title", "plan.")) and len(self.choices) != 1
+            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above")
+        return not self.name.startswith(("title", "plan.", "transformer.known")) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:
         """Return why an answer that was read may be a mistake all the same, "" where nothing points to one."""
@@ -129,11 +129,14 @@ class Asked:
     """The questions that arise from the answers so far, in their order.
 
     `given` are the answers; where there is none, a question's usual answer holds, and `values` has both. `ports` are
-    those at which something was found.
+    those at which something was found; `usual` are other usual answers than the questions' own, by their names.
     """
 
-    def __init__(self, given: Mapping[str, str], ports: Sequence[Port] = ()) -> None:
+    def __init__(
+        self, given: Mapping[str, str], ports: Sequence[Port] = (), usual: Mapping[str, str] | None = None
+    ) -> None:
         self.given, self.ports = given, ports
+        self._usual = usual or {}
         self.values: dict[str, str] = {}
         self.questions: list[Question] = []
         self._group = ""
@@ -144,7 +147,9 @@ class Asked:
 
     def ask(self, question: Question) -> str:
         """Ask a question; return its answer, or the usual one."""
-        self.questions.append(replace(question, group=self._group))
+        usual = self._usual.get(question.name, question.usual)
+        question = replace(question, group=self._group, usual=usual)
+        self.questions.append(question)
         answer = self.given.get(question.name) or question.usual or question.without
         if question.choices and answer not in question.choices:
             answer = question.usual or question.choices[0]

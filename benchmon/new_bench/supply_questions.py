@@ -402,7 +402,7 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
         "load.kind": _write_load_kind,
     }.get(name)
     if special is not None:
-        special(text, asked, answer)
+        special(text, asked, answer, confirmed)
         return
     if name == "transformer.known":
         return
@@ -457,11 +457,11 @@ _WRITES = {
 }
 
 
-def _write_title(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_title(text: BenchText, _asked: Asked, answer: str, _confirmed: bool) -> None:
     text.sections[0].set("title", answer)
 
 
-def _write_distortion(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_distortion(text: BenchText, _asked: Asked, answer: str, _confirmed: bool) -> None:
     key, value = _distortion(answer)
     section = _place(text, "mains")
     for other in _WRITES["mains.distortion"]:
@@ -470,9 +470,9 @@ def _write_distortion(text: BenchText, _asked: Asked, answer: str) -> None:
     section.set(key, value, "shape of the mains voltage")
 
 
-def _write_windings(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "transformer")
-    section.set("secondaries", 1 if answer == _ONE else 2)
+    section.set("secondaries", 1 if answer == _ONE else 2, confirmed=confirmed)
     if answer == _ONE:
         section.remove("connection")
     else:
@@ -480,7 +480,7 @@ def _write_windings(text: BenchText, _asked: Asked, answer: str) -> None:
         section.set("connection", joined, _comment("transformer", "connection"))
 
 
-def _write_no_load(text: BenchText, asked: Asked, answer: str) -> None:
+def _write_no_load(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -> None:
     values = _no_load(answer, asked["transformer.primary_voltage"])
     section = _place(text, "transformer")
     for key in _WRITES["transformer.no_load_test"]:
@@ -490,16 +490,18 @@ def _write_no_load(text: BenchText, asked: Asked, answer: str) -> None:
             section.remove(key)
 
 
-def _write_load_kind(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_load_kind(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "load")
-    if section.content.get("kind") != answer:
+    if section.content.get("kind") == answer:
+        section.set("kind", answer, confirmed=confirmed)
+    else:
         # Keys of another kind of load would be refused.
         for key in list(section.content):
             section.remove(key)
-        section.set("kind", answer)
+        section.set("kind", answer, confirmed=confirmed)
 
 
-def _write_curve(text: BenchText, _asked: Asked, answer: str) -> None:
+def _write_curve(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     if answer == _SHOCKLEY:
         return
     section = _place(text, "diode")
@@ -507,4 +509,4 @@ def _write_curve(text: BenchText, _asked: Asked, answer: str) -> None:
         section.remove(key)
     if answer in _CURVES:
         words = f"usual for {answer}; points of its own data sheet are better"
-        section.set("forward", [list(point) for point in _CURVES[answer]], words)
+        section.set("forward", [list(point) for point in _CURVES[answer]], words, confirmed=confirmed)

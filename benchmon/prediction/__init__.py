@@ -8,6 +8,7 @@ The package is pure: no clock, file, thread or screen. `predict` is the entry po
 - `uncertainty`: standard uncertainty of each input, and the budget of each result; `monte_carlo`: distributions.
 - `operating_point`: predictions at the measured mains, ambient and load, interpolated without steps.
 - `explained`: where one value comes from: a handbook's formula, what each effect changes, the uncertainty budget.
+- `curves`: every quantity along a sweep of the load or the mains.
 - `defects`: circuits with open, shorted or reversed parts, solved diode by diode.
 - `ratings`: worst-case states, switch-on transient, margins and cautions before power is applied.
 """

@@ -221,7 +221,8 @@ def eliminated_stages(
     n, _, variants, intervals, _ = q_slope.shape
     start_slope = np.empty((n, n, variants, intervals))
     start_slope[..., 1:] = q_slope[..., :-1, 1]
-    start_slope[..., 0] = np.einsum("ij,jkb,kl->ilb", system.exchange, q_slope[..., -1, 1], system.exchange)
+    exchanged = system.exchange @ q_slope[..., -1, 1].transpose(2, 0, 1) @ system.exchange
+    start_slope[..., 0] = exchanged.transpose(1, 2, 0)
     stored = np.flatnonzero(np.any(start_slope, axis=(0, 2, 3)))
     start_slope = start_slope[:, stored]
     local = np.empty((2 * n, 2 * n, variants, intervals))

@@ -17,20 +17,28 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.circuit import Sag, circuit_of
-from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts, parts_of
+from benchmon.prediction.circuit.parts import COPPER_GROWTH, WINDING_WARMTH, Parts, parts_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
 from benchmon.prediction.circuit.traces import sag_of, traces_of
 from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
-from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, temperatures_of, varied_parts
+from benchmon.prediction.solved import (
+    STEP,
+    SolvedQuantities,
+    estimates_of,
+    solve,
+    temperatures_of,
+    varied_parts,
+    warmth_scale,
+)
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import (
     FLOORS,
     JUNCTION_SHIFT,
     MODEL_FLOOR,
     InputUncertainty,
-    capacitors_apart,
     effects_of_difference,
+    farthest_apart,
     input_uncertainties_of,
 )
 from benchmon.quantities import UNITS
@@ -150,7 +158,7 @@ def monte_carlo(
         progress(start / len(deviates))
         chunks.append(_chunk(nominal, method, deviates[start : start + _CHUNK]))
     values = {name: np.concatenate([found[name] for found, _ in chunks]) for name in nominal.solved.quantities}
-    _add_difference(random, values, capacitors_apart(bench))
+    _add_difference(random, values, farthest_apart(bench))
     _add_model_uncertainty(random, values, estimates_of(bench))
     distributions = {name: distribution_of(value, UNITS[name]) for name, value in values.items()}
     return MonteCarlo(distributions, values, sum(count for _, count in chunks))
@@ -164,7 +172,7 @@ def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
     random = np.random.default_rng(1)
     deviates = deviates_of(random, nominal.inputs, draws)
     values, _ = _chunk(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
-    _add_difference(random, values, capacitors_apart(nominal.bench))
+    _add_difference(random, values, farthest_apart(nominal.bench))
     _add_model_uncertainty(random, values, estimates_of(nominal.bench))
     return values
 
@@ -187,12 +195,11 @@ def deviates_of(random: np.random.Generator, inputs: list[InputUncertainty], dra
 
 
 def _add_difference(random: np.random.Generator, values: dict[str, Floats], apart: float) -> None:
-    """Add what a doubler's two capacitors do that are not equal; half their difference has the deviation `apart`."""
+    """Add what a doubler's two capacitors do that are not equal; half their difference is at most `apart`."""
     if apart == 0.0:
         return
     # The difference of two rectangular distributions is triangular.
-    widest = apart * np.sqrt(6.0)
-    half = random.triangular(-widest, 0.0, widest, len(values["output.voltage.ripple"]))
+    half = random.triangular(-apart, 0.0, apart, len(values["output.voltage.ripple"]))
     added = {name: part * values[of] for name, (part, of) in effects_of_difference(half).items()}
     for name, more in added.items():
         values[name] = values[name] + more
@@ -265,8 +272,9 @@ def _drawn_parts(nominal: Nominal, deviates: Floats) -> tuple[Parts, Floats]:
     changes = {name: np.repeat(value, len(deviates)) for name, value in parts.values.items()}
     shift = np.zeros(len(deviates))
     rise = nominal.solved.equilibrium.junction - parts["ambient.temperature"]
+    warmth = warmth_scale(nominal.solved.equilibrium)
     for column, entry in enumerate(nominal.inputs):
-        moved = entry.size * deviates[:, column]
+        moved = entry.size * deviates[:, column] * (warmth if entry.part == WINDING_WARMTH else 1.0)
         if entry.part == JUNCTION_SHIFT:
             shift = -moved * rise
         elif not entry.relative:

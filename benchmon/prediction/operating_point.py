@@ -24,6 +24,7 @@ from benchmon.prediction.predict import predict, predict_parts, with_load
 from benchmon.prediction.result import Prediction
 from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
+from benchmon.prediction.winding_temperature import WINDINGS, MeasuredWindings
 from benchmon.quantities import Expected
 
 SPACING = 0.02
@@ -67,17 +68,30 @@ class OperatingGrid:
         since: float | None = None,
         *,
         shape: MeasuredShape | None = None,
+        windings: MeasuredWindings | None = None,
         meter: MeterResponse | None = None,
     ) -> Expected | None:
         """Return the expected value of `quantity` at `mains` (V rms at the terminals, above zero) and `ambient` (°C).
 
         `since` is the time from power-on in seconds, None for a settled supply; `shape` what meters read of the shape
-        of the mains, and `meter` the one that reads the quantity, None for an ideal one. Returns None if `quantity` is
-        not predicted.
+        of the mains, `windings` how warm they read these, and `meter` the one that reads the quantity, None for an
+        ideal one. Returns None if `quantity` is not predicted.
         """
         found = self._at_nominal_shape(quantity, mains, ambient, since, meter)
         known = None if shape is None else self._known_shape(shape)
-        return found if found is None or known is None else known.follow(meter or quantity, found)
+        if found is not None and known is not None:
+            found = known.follow(meter or quantity, found)
+        copper = self.middle.copper
+        if found is None or windings is None or copper is None:
+            return found
+        estimated = self._at_nominal_shape(WINDINGS, mains, ambient, None, None)
+        return copper.follow(
+            meter or quantity,
+            found,
+            windings,
+            estimated=None if estimated is None else estimated.value,
+            ambient=self.middle.ambient if ambient is None else ambient,
+        )
 
     def _known_shape(self, measured: MeasuredShape) -> KnownShape | None:
         """Return the harmonics after a measurement, worked out once for all quantities."""

@@ -29,14 +29,15 @@ from benchmon.prediction.uncertainty import (
     APART,
     InputUncertainty,
     Shares,
-    capacitors_apart,
     effects_of_difference,
+    farthest_apart,
     input_uncertainties_of,
     model_uncertainty,
     not_given_in,
     shares_of,
     with_contribution,
 )
+from benchmon.prediction.winding_temperature import copper_sensitivities
 from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -96,7 +97,7 @@ def predict_parts(
         )
         all_changes[response] = changes
     _allow_for_estimates(expected, contributions, estimates_of(bench))
-    _allow_for_difference(expected, contributions, capacitors_apart(bench))
+    _allow_for_difference(expected, contributions, farthest_apart(bench))
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
@@ -111,6 +112,7 @@ def predict_parts(
         contributions=contributions,
         unspecified={name: found for name, shares in contributions.items() if (found := not_given_in(shares))},
         shape=_shape(bench, inputs, all_changes),
+        copper=copper_sensitivities(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
         by_meter=by_meter,
     )
@@ -173,12 +175,16 @@ def _allow_for_estimates(
 
 
 def _allow_for_difference(expected: dict[str, Expected], contributions: dict[str, Shares], apart: float) -> None:
-    """Widen what two unequal capacitors change, of which half the relative difference has the deviation `apart`."""
+    """Widen what two unequal capacitors change, whose half relative difference is at most `apart`.
+
+    Every difference within the tolerance lies inside, not only nineteen of twenty: two capacitors of a lot may well be
+    at opposite limits of what a bench file states.
+    """
     if apart == 0.0:
         return
     levels = {name: found.value for name, found in expected.items()}
     for name, (part, of) in effects_of_difference(apart).items():
-        found, own = expected[name], COVERAGE * abs(float(part) * levels[of])
+        found, own = expected[name], abs(float(part) * levels[of])
         combined = math.hypot(found.uncertainty, own)
         expected[name] = replace(found, uncertainty=combined)
         share = (own / combined) ** 2 if combined > 0.0 else 0.0

@@ -9,6 +9,7 @@ import numpy as np
 from benchmon.findings import Finding
 from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.mains_shape import ShapeSensitivities
+from benchmon.prediction.winding_temperature import CopperSensitivities
 from benchmon.quantities import Expected
 from benchmon.signals.arrays import Floats
 
@@ -35,8 +36,9 @@ class Prediction:
     amperes. `warm_up` maps a temperature to its time constant in seconds. `contributions` maps a quantity to its
     uncertainty budget: labels and shares of the variance, largest first, with a sum of at most 1. `unspecified` maps a
     quantity to those of its main contributions that stem from what the bench file leaves out. `shape` is how
-    quantities depend on the harmonics of the mains, None where nothing of them is uncertain. `by_meter` is what those
-    meters of the bench should show that are no ideal ones.
+    quantities depend on the harmonics of the mains, None where nothing of them is uncertain, and `copper` how they
+    depend on the temperature of the windings, None where the bench file leaves nothing to follow. `by_meter` is what
+    those meters of the bench should show that are no ideal ones.
     """
 
     mains_voltage: float
@@ -50,6 +52,7 @@ class Prediction:
     findings: tuple[Finding, ...] = ()
     unspecified: dict[str, list[str]] = field(default_factory=dict)
     shape: ShapeSensitivities | None = None
+    copper: CopperSensitivities | None = None
     by_meter: dict[MeterResponse, Expected] = field(default_factory=dict)
 
     def at(

@@ -11,13 +11,13 @@ import numpy as np
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.meter_response import MeterResponse, readings_by_response
-from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, Parts
+from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, WINDING_WARMTH, Parts
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
-from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
+from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of, rms_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
 from benchmon.prediction.thermal.rated_rise import load_rise, transformer_rise
-from benchmon.prediction.uncertainty import JUNCTION_SHIFT, InputUncertainty
+from benchmon.prediction.uncertainty import JUNCTION_SHIFT, USUAL_WINDING_RISE, InputUncertainty
 from benchmon.signals.arrays import Floats
 
 STEP = 0.03
@@ -132,16 +132,32 @@ def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: d
     return found
 
 
+def warmth_scale(equilibrium: ThermalEquilibrium) -> float:
+    """Return by how much more the windings warm than usual, the factor on the size of `WINDING_WARMTH`; 1 if unknown.
+
+    It is the rise of the nominal circuit, estimated from the rating.
+    """
+    bench, traces = equilibrium.state.circuit.equations.bench, equilibrium.traces
+    names = ("mains.current", "secondary.current")
+    currents = {f"{name}.rms": rms_of(traces[name], traces.weights) for name in names}
+    rise = transformer_rise(bench, equilibrium.parts, currents)
+    return 1.0 if rise is None else min(float(rise[0]) / USUAL_WINDING_RISE, _MOST_WARMTH)
+
+
+_MOST_WARMTH = 3.0
+"""A transformer that would warm by more than 120 K is overloaded, and does not last (from memory)."""
+
+
 def varied_parts(parts: Parts, equilibrium: ThermalEquilibrium, inputs: list[InputUncertainty]) -> tuple[Parts, Floats]:
     """Return one variant for each input, moved by `STEP` standard uncertainties, and the junction shifts (b,) in K."""
     count = len(inputs)
     changes = {name: np.repeat(value, count) for name, value in parts.values.items()}
     shift = np.zeros(count)
-    rise = float(equilibrium.junction[0] - parts["ambient.temperature"][0])
+    rise, warmth = float(equilibrium.junction[0] - parts["ambient.temperature"][0]), warmth_scale(equilibrium)
     for row, entry in enumerate(inputs):
         if entry.part == JUNCTION_SHIFT:
             shift[row] = -STEP * entry.size * rise
             continue
-        value = changes[entry.part][row]
-        changes[entry.part][row] = value + STEP * entry.size * (abs(value) if entry.relative else 1.0)
+        value, size = changes[entry.part][row], entry.size * (warmth if entry.part == WINDING_WARMTH else 1.0)
+        changes[entry.part][row] = value + STEP * size * (abs(value) if entry.relative else 1.0)
     return Parts(changes), shift

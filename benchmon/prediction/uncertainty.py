@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor
-from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, harmonic_part
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, WINDING_WARMTH, Parts, harmonic_part
 from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
 from benchmon.prediction.thermal.rated_rise import copper_warms
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.standards import LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
+from benchmon.standards import COPPER_ZERO, LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
 
 _RECTANGULAR = 3.0**-0.5
 
@@ -46,7 +46,7 @@ JUNCTION_SHIFT = "junction shift"
 _MODEL = (
     # The grid frequency is nearly always within about 0.1 Hz.
     InputUncertainty("mains.frequency", "mains frequency", 0.001),
-    # Copper resistance changes by 0.39 % a kelvin, and windings warm by tens of kelvins.
+    # Resistances come from another unit, a label's regulation or an ohmmeter (from memory).
     InputUncertainty("transformer.primary_resistance", "primary resistance", 0.05),
     InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.05),
     # Diodes of one type differ by a factor of about 1.6 in saturation current: 20 mV of forward drop.
@@ -65,10 +65,15 @@ _MODEL = (
     InputUncertainty("ntc.r25", "inrush limiter", 0.1),
 )
 
+MEASURED_RESISTANCE = 0.01
+"""Relative standard uncertainty of a measured winding resistance.
+
+An ohmmeter with four wires is within a few parts in a thousand, a usual multimeter within 1 % (from memory).
+"""
+
 _MEASURED_WINDINGS = (
-    # An ohmmeter with four wires is within a few parts in a thousand, a usual multimeter within 1 %.
-    InputUncertainty("transformer.primary_resistance", "primary resistance", 0.01),
-    InputUncertainty("transformer.secondary_resistance", "secondary resistance", 0.01),
+    InputUncertainty("transformer.primary_resistance", "primary resistance", MEASURED_RESISTANCE),
+    InputUncertainty("transformer.secondary_resistance", "secondary resistance", MEASURED_RESISTANCE),
     InputUncertainty(WINDING_TEMPERATURE, "winding temperature", 2.0, relative=False),
     # Windings take an hour to warm, and transformers are built differently: from half warm to half as warm again.
     InputUncertainty(WINDING_RISE, "winding temperature", 0.4),
@@ -97,6 +102,7 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
     windings = {entry.part for entry in _MEASURED_WINDINGS} if copper_warms(bench) else set()
     found = [entry for entry in _MODEL if entry.part not in windings]
     found += _MEASURED_WINDINGS if windings else ()
+    found += [] if windings else [_winding_warmth(parts)]
     found += mains_harmonics(bench)
     found += _often_left_out(bench)
     measured = bench.transformer.rated_voltage is None
@@ -130,6 +136,21 @@ def _as_learned(bench: Bench, entry: InputUncertainty) -> InputUncertainty:
     return InputUncertainty(entry.part, entry.label.removesuffix(NOT_GIVEN), known.uncertainty / COVERAGE)
 
 
+USUAL_WINDING_RISE = 40.0
+"""Kelvins by which windings warm at a usual load (from memory)."""
+
+
+def _winding_warmth(parts: Parts) -> InputUncertainty:
+    """Return the uncertainty of resistances of which the bench file does not say at which temperature they hold.
+
+    They may be those of a cold transformer or of a warm one, and so may the transformer be now. All between is alike.
+    The size is for windings that warm by `USUAL_WINDING_RISE`, in proportion to which `warmth_scale` corrects it.
+    """
+    grown = USUAL_WINDING_RISE / (COPPER_ZERO + float(parts["ambient.temperature"][0]))
+    label = f"winding temperature{NOT_GIVEN}"
+    return InputUncertainty(WINDING_WARMTH, label, grown * _RECTANGULAR, rectangular=True)
+
+
 def _tolerance(name: str, label: str, part: Capacitor) -> InputUncertainty:
     limits = part.tolerance_limits
     if limits is None:
@@ -146,31 +167,32 @@ APART = "capacitors that differ"
 """The label of what two capacitors of a doubler do that are not equal."""
 
 
-def capacitors_apart(bench: Bench) -> float:
-    """Return the standard deviation of half the relative difference of a doubler's two capacitors; 0 for others.
+def farthest_apart(bench: Bench) -> float:
+    """Return half the relative difference of a doubler's two capacitors at opposite limits; 0 for other rectifiers.
 
-    The prediction takes both as equal. Each is within its own tolerance, so half their difference has the deviation of
-    one over √2.
+    The prediction takes both as equal, and each is somewhere within its own tolerance.
     """
     first = bench.filter[0] if bench.filter else None
     if len(bench.rectifier.topology.capacitors) < 2 or not isinstance(first, Capacitor):
         return 0.0
     entry = _tolerance("", "", first)
-    return entry.size * (entry.below + entry.above) / 2.0 / math.sqrt(2.0)
+    return entry.size / _RECTANGULAR * (entry.below + entry.above) / 2.0
 
 
 def effects_of_difference(half: Floats | float) -> dict[str, tuple[Floats | float, str]]:
     """Return what `half` the relative difference of a doubler's capacitors adds: a part of a quantity, by its name.
 
-    The output is the sum of two saw-teeth half a period apart, of heights J(1 ± d). Its ripple is J(1 + |d|), a half of
-    that at each end, and the mains frequency adds to its rms by √(1 + 3·d²) (closed form of the two saw-teeth).
+    The output is the sum of two saw-teeth half a period apart, of heights J/(1 ± d). Its ripple is that of the higher
+    one, J/(1 − |d|), half of what that adds at each end, and its rms is J·√(1 + 3·d²)/(1 − d²) in proportion (closed
+    form of the two saw-teeth).
     """
     apart = np.abs(half)
-    ripple, rms = "output.voltage.ripple", np.sqrt(1.0 + 3.0 * apart**2) - 1.0
+    more = apart / (1.0 - apart)
+    ripple, rms = "output.voltage.ripple", np.sqrt(1.0 + 3.0 * apart**2) / (1.0 - apart**2) - 1.0
     return {
-        ripple: (apart, ripple),
-        "output.voltage.peak": (apart / 2.0, ripple),
-        "output.voltage.valley": (-apart / 2.0, ripple),
+        ripple: (more, ripple),
+        "output.voltage.peak": (more / 2.0, ripple),
+        "output.voltage.valley": (-more / 2.0, ripple),
         "output.voltage.ac_rms": (rms, "output.voltage.ac_rms"),
         "output.voltage.ripple_factor": (rms, "output.voltage.ripple_factor"),
     }

@@ -91,10 +91,11 @@ class Overview:
 
     def on_message(self, topic: str, payload: bytes, *, kept: bool = False) -> None:
         """Take a message; `kept` marks one that the broker had retained, of unknown age."""
-        bench = topic.removeprefix(f"{self.broker.prefix}/").removesuffix("/state")
+        bench = one_line(topic.removeprefix(f"{self.broker.prefix}/").removesuffix("/state"), 100)
         with self._lock:
             if not payload:
                 self._received.pop(bench, None)  # an empty message clears the topic: forget the bench
+                self._left_out.discard(bench)
                 return
             state = read_state(payload)
             if state is None:
@@ -102,7 +103,8 @@ class Overview:
             if bench not in self._received and len(self._received) >= MOST_BENCHES:
                 self._left_out.add(bench)
                 return
-            self._received[one_line(bench, 100)] = _Received(state, self._clock() - (SILENT_AFTER / 2 if kept else 0.0))
+            self._left_out.discard(bench)
+            self._received[bench] = _Received(state, self._clock() - (SILENT_AFTER / 2 if kept else 0.0))
 
     def _on_connect(self, client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         if reason.is_failure:

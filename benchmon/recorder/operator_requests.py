@@ -9,14 +9,17 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
+from statistics import mean
 from typing import Any
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
+from benchmon.quantities import format_value
 from benchmon.session.records import Request
 from benchmon.session.requests import (
     LONGEST_TEXT,
@@ -29,7 +32,7 @@ from benchmon.session.requests import (
     TypedReading,
 )
 from benchmon.text import one_line
-from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, StepRequest, blocking_reasons
+from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, RecordRequest, StepRequest, blocking_reasons
 from benchmon.watch.records import Event, EventDetails, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
 
@@ -37,6 +40,9 @@ _LONGEST_JSON = 20_000
 _STEP_TEXT = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
 _READING_TEXT = re.compile(r"(?:at (\d{1,8}(?:\.\d{1,6})?) s|now): (.{1,40}) = (.{1,60})")
 _TIME_TEXT = re.compile(r"\d{1,8}(\.\d{1,6})?")
+
+_READINGS_OF_A_ZERO = 5
+"""Readings of which the mean is a zero, the last ones (from memory)."""
 
 _OLDEST = 600.0
 """Seconds after which a reading seen on a display is too old to be entered."""
@@ -90,6 +96,20 @@ def _read_step(text: str) -> StepRequest:
     return StepRequest(Action(found[1]), int(found[2]), one_line((found[3] or "").strip(), LONGEST_WORDS))
 
 
+def _read_record(text: str) -> RecordRequest:
+    found = _fields(text)
+    step = found.pop("step", None)
+    names = ("entry", "shows", "reason", "meter", "calibrated", "who")
+    texts = {name: one_line(found.get(name, "").strip(), LONGEST_WORDS) for name in names if _is_text(found, name)}
+    if not isinstance(step, int) or "entry" not in texts:
+        raise BadInput(f"{one_line(text, 60)!r} records nothing; it needs a step, an entry and what it shows")
+    return RecordRequest(step, **texts)
+
+
+def _is_text(found: Mapping[str, Any], name: str) -> bool:
+    return isinstance(found.get(name), str)
+
+
 def _read_typed_reading(text: str) -> TypedReading:
     match _fields(text):
         case {"channel": str(channel), "shows": str(shows), "time": None}:
@@ -120,6 +140,7 @@ _READERS: Mapping[str, Callable[[str], OperatorRequest]] = {
     "reading": _read_typed_reading,
     "acknowledge": lambda text: Acknowledge(_text_field(text, "channel")),
     "step": _read_step,
+    "record": _read_record,
     "load bench": _read_load_bench,
     "switch off": lambda text: SwitchPowerOff(_text_field(text, "reason")),
     "stop": lambda _text: StopRecording(),
@@ -135,6 +156,7 @@ class PlanControl:
         self._plan = Plan(bench.step)
         self._latest: dict[str, Judgement] = {}
         self._verdicts = SteadyVerdicts()
+        self._recent: dict[str, deque[float]] = {}
 
     @property
     def plan(self) -> Plan:
@@ -154,6 +176,15 @@ class PlanControl:
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement; the latest of each channel decides whether a step may be confirmed."""
         self._latest[judgement.channel] = self._verdicts.shown(judgement)
+        if judgement.value is not None and math.isfinite(judgement.value):
+            self._recent.setdefault(judgement.channel, deque(maxlen=_READINGS_OF_A_ZERO)).append(judgement.value)
+
+    def zeros(self, events: Iterable[Event]) -> Mapping[str, float]:
+        """Return what the channels read whose leads are shorted in a step that `events` confirm, in their units."""
+        steps = self._plan.steps
+        done = (event.details.step for event in events if event.kind == EventKind.STEP_DONE and event.details)
+        names = [name for number in done if number is not None for name in steps[number - 1].step.zero]
+        return {name: mean(self._recent[name]) for name in names if self._recent.get(name)}
 
     def answer(self, request: StepRequest, now: float, lapsed: Collection[str] = ()) -> Sequence[Event]:
         """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason.
@@ -170,6 +201,17 @@ class PlanControl:
             self._plan.take(event)
         return events
 
+    def record(self, request: RecordRequest, now: float) -> Event:
+        """Return the event by which a value is recorded at `now` (s), or a `refused` event with the reason."""
+        try:
+            event = self._plan.record(request, now)
+        except BadInput as problem:
+            return Event(
+                now, "", EventKind.REFUSED, f"not recorded: {one_line(request.entry, 40)}: {one_line(problem)}"
+            )
+        self._plan.take(event)
+        return event
+
 
 def enter_manual(acquisition: Acquisition, typed: TypedReading, started: float, now: float) -> Event:
     """Pass a reading entered by hand to its driver; return a `typed` event, or a `refused` one with the reason.
@@ -185,3 +227,11 @@ def enter_manual(acquisition: Acquisition, typed: TypedReading, started: float, 
     except BadInput as problem:
         return Event(now, "", EventKind.REFUSED, f"typed reading refused: {one_line(problem)}")
     return Event(at, typed.channel, EventKind.TYPED, f"{typed.channel}: {one_line(typed.shows, 60)}, typed in by hand")
+
+
+def take_zero(acquisition: Acquisition, channel: Channel, value: float, now: float) -> Event:
+    """Take what a channel reads with its leads shorted, `value` in its unit, as its zero; return the event of that."""
+    zero = acquisition.take_zero(channel.name, value)
+    unit = "K" if channel.unit == "°C" else channel.unit
+    words = f"{channel.name}: zero {format_value(0.0 if zero is None else zero, unit, 4)} taken with its leads shorted"
+    return Event(now, channel.name, EventKind.ZERO_TAKEN, words, EventDetails(zero=zero))

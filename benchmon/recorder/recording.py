@@ -25,7 +25,7 @@ from benchmon.instruments.types import CapturedWave, InstrumentNews, Reading
 from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.recorder.heartbeat import Clocks, ClockWatch, HeartbeatWriter, say
-from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual
+from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual, take_zero
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
 from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
@@ -43,7 +43,7 @@ from benchmon.session.requests import (
 )
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
-from benchmon.watch.plan import StepRequest
+from benchmon.watch.plan import RecordRequest, StepRequest
 from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
@@ -323,8 +323,14 @@ class Recording:
             case Note(text):
                 events = [self._event(EventKind.NOTE, text)]
             case StepRequest():
-                events = self._plan_control.answer(decoded, self._now(), self._diagnosis.history.hand.lapsed)
+                moved = self._plan_control.answer(decoded, self._now(), self._diagnosis.history.hand.lapsed)
+                zeros = self._plan_control.zeros(moved).items()
+                now = self._now()
+                zeroed = [take_zero(self._acquisition, self._channels[name], value, now) for name, value in zeros]
+                events = [*moved, *zeroed]
                 self._follow_plan()
+            case RecordRequest():
+                events = [self._plan_control.record(decoded, self._now())]
             case LoadBench(offered_at):
                 events = [self._load_bench(offered_at)]
             case Acknowledge(channel):

@@ -261,6 +261,20 @@ class SwitchOffControl:
             with self._lock:
                 attempts.send_if_due()
             self._ended.wait(_LOOK_EVERY)
+        self._see_accepted(attempts)
+
+    def _see_accepted(self, attempts: SwitchOffAttempts) -> None:
+        """Command the switch a while longer where it has not accepted it yet, though the power is seen to be gone.
+
+        That may be a line of a meter from before the command, or a mains that failed and returns.
+        """
+        give_up = self._done_at + _LONGEST_HOLD
+        while not (self._ended.is_set() or attempts.was_accepted) and self._now() < give_up:
+            with self._lock:
+                if self._attempts is not attempts:
+                    return
+                attempts.send_if_due()
+            self._ended.wait(_LOOK_EVERY)
 
     def _put_event(
         self, kind: EventKind, message: str, at: float | None = None, details: EventDetails | None = None

@@ -74,7 +74,7 @@ def conditions(mains: float | None, ambient: float | None, load: Load) -> str:
     )
     parts = [
         "the bench file's mains" if mains is None else f"a mains of {format_value(mains, 'V')} as measured",
-        "the bench file's ambient" if ambient is None else f"{ambient:.1f} °C of air as measured",
+        "the bench file's ambient" if ambient is None else f"{format_value(ambient, '°C')} of air as measured",
         of_load,
     ]
     return ", ".join(parts)

@@ -15,6 +15,7 @@ from statistics import median
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction.result import Prediction
+from benchmon.prediction.winding_temperature import WINDINGS, MeasuredWindings
 from benchmon.watch.conditions import Conditions, MeasuredConditions
 from benchmon.watch.plan import powered_above
 from benchmon.watch.records import LoggedReading
@@ -160,6 +161,9 @@ class LoggedConditions:
         self._least = powered_above(bench)
         air = first_of(bench, "ambient.temperature")
         self._ambient = _NOTHING if air is None else self.read.get(air.name, _NOTHING).finite
+        self._transformer = first_of(bench, WINDINGS)
+        copper = None if self._transformer is None else self.read.get(self._transformer.name)
+        self._windings = _NOTHING if copper is None else copper.finite
         self._meters = [one.name for one in (self._power.channel, air) if one is not None and one.name in self.read]
         self._measured = MeasuredConditions(bench, began=self.began, read=self.read) if self._is_continuous() else None
         self._is_denied = False
@@ -210,7 +214,13 @@ class LoggedConditions:
 
     def _between(self, time: float) -> Conditions | None:
         volts = self._power.mains(time)
-        return None if volts is not None and volts <= self._least else Conditions(volts, self._ambient.at(time))
+        if volts is not None and volts <= self._least:
+            return None
+        celsius = self._windings.at(time)
+        windings = None
+        if celsius is not None and self._transformer is not None:
+            windings = MeasuredWindings(celsius, self._transformer.accuracy.of(celsius))
+        return Conditions(volts, self._ambient.at(time), windings=windings)
 
 
 def _medians(group: Iterable[Series], time: float) -> tuple[float, float]:

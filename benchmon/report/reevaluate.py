@@ -247,6 +247,8 @@ class _Log:
         began = self._conditions.began
         while self._silent_after < until:
             at = began + (math.floor((self._silent_after - began) / _ROUND) + 1) * _ROUND
+            if at <= self._silent_after:
+                at += _ROUND  # the last bit of the division took it back to where it was
             if at > until:
                 return
             for judgement, events in self.judged.silences(at, self._conditions.keeping_pace):

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchmon.bench import Channel
+from benchmon.bench import Channel, RecordEntry
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.background_job import BackgroundJob, Conditions, derive, export, run_monte_carlo
@@ -16,7 +16,15 @@ from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
 from benchmon.screen.views.base import View
-from benchmon.screen.views.dialogs import ExitChoice, ExitDialog, LoadDialog, ReadingDialog, SwitchOffDialog, TextDialog
+from benchmon.screen.views.dialogs import (
+    ExitChoice,
+    ExitDialog,
+    LoadDialog,
+    ReadingDialog,
+    RecordDialog,
+    SwitchOffDialog,
+    TextDialog,
+)
 from benchmon.session.records import SessionView
 from benchmon.session.requests import (
     BY_SIGNAL,
@@ -29,7 +37,7 @@ from benchmon.session.requests import (
     TypedReading,
 )
 from benchmon.text import clock
-from benchmon.watch.plan import Action, StepRequest
+from benchmon.watch.plan import Action, RecordRequest, StepRequest
 from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
@@ -68,12 +76,16 @@ class SwitchOffRequest:
             self._sent = self._clock()
 
     def _answers(self, event: Event) -> bool:
-        """Return whether an event shows that the switch is commanded, and is not of an earlier command."""
+        """Return whether an event answers this request.
+
+        A command for another request or for a trip may have been carried out before this one was made, although its
+        event comes later: it is an answer only once nobody else has given one.
+        """
         if event.time < self._asked:
             return False
         answered = None if event.details is None else event.details.request
         is_own = answered is not None and (answered == self._number or (answered == BY_SIGNAL and self._is_signalled))
-        return is_own or event.kind == EventKind.SWITCHING_OFF
+        return is_own or (self.is_unheard and event.kind == EventKind.SWITCHING_OFF)
 
 
 _LONGEST_POLL = 2.0
@@ -222,12 +234,23 @@ class OperatorActions(KeyQueue[ExitChoice]):
             return
         if plan.step_number is None:
             self.ask(StepRequest(Action.BEGIN, 1), "The plan was not started")
+        elif plan.current_step is not None and plan.current_step.still_to_record:
+            self._record(plan.step_number, plan.current_step.still_to_record)
         elif self.state.blocking_reasons:
             self.show_message(
                 f"Not yet: {'; '.join(self.state.blocking_reasons)}. To go on anyway, skip the step with a reason."
             )
         else:
             self._request_step(Action.CONFIRM, "is done: anything to note?", may_be_empty=True)
+
+    def _record(self, step: int, entries: Sequence[RecordEntry]) -> None:
+        """Ask for what is to be recorded in a step."""
+
+        def enter(request: RecordRequest) -> bool:
+            return self.ask(request, "It was not recorded")
+
+        who = self.state.info.operator
+        self.push_screen(RecordDialog(self.state, self.symbols, step, entries, who, enter))
 
     def action_skip_step(self) -> None:
         """Skip the step that stands, with a reason."""

@@ -158,7 +158,13 @@ PLAN = ViewRecord(
     _opens("plan", "p", "Plan", "the plan of the power-on, step by step"),
     "reading_views:PlanView",
     (
-        Key("enter", "app.confirm_step", "Confirm", "start the plan, or confirm the current step", shown="Enter"),
+        Key(
+            "enter",
+            "app.confirm_step",
+            "Confirm",
+            "start the plan, record what the current step asks for, or confirm it",
+            shown="Enter",
+        ),
         Key("s", "app.skip_step", "Skip", "skip the current step, with a reason"),
         Key("x", "app.stop_plan", "Stop plan", "stop the plan; this switches nothing off"),
         Key(

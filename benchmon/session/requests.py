@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from benchmon.text import one_line
-from benchmon.watch.plan import StepRequest
+from benchmon.watch.plan import RecordRequest, StepRequest
 
 LONGEST_TEXT = 1000
 """Characters of a field that are kept."""
@@ -64,13 +64,16 @@ class StopRecording:
     """End the recording."""
 
 
-OperatorRequest = Note | TypedReading | Acknowledge | StepRequest | LoadBench | SwitchPowerOff | StopRecording
+OperatorRequest = (
+    Note | TypedReading | Acknowledge | StepRequest | RecordRequest | LoadBench | SwitchPowerOff | StopRecording
+)
 
 KINDS: Mapping[type[OperatorRequest], str] = {
     Note: "note",
     TypedReading: "reading",
     Acknowledge: "acknowledge",
     StepRequest: "step",
+    RecordRequest: "record",
     LoadBench: "load bench",
     SwitchPowerOff: "switch off",
     StopRecording: "stop",

@@ -220,17 +220,27 @@ class WritableFile:
         except (SessionFileError, ValueError):
             return False
 
-    def leave_one_file(self) -> None:
-        """Take the log into the file. Where followers or a full disk forbid it, it stays beside it, whole."""
+    def leave_one_file(self) -> str:
+        """Take the log into the file. Where followers or a full disk forbid it, it stays beside it, whole.
+
+        Returns what a person must know, in words: where the disk fails, what is written may not have reached it.
+        """
         give_up = time.monotonic() + _FOLLOWERS_LEAVE_WITHIN
         while time.monotonic() < give_up:
             try:
                 self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 if leave_one_file(self._connection):
-                    return
-            except sqlite3.OperationalError:
-                return
+                    return ""
+            except sqlite3.OperationalError as problem:
+                if problem.sqlite_errorcode & 0xFF != sqlite3.SQLITE_IOERR:
+                    return ""
+                name = display_path(self.path)
+                return (
+                    f"{name}: its disk fails ({one_line(problem)}): copy it, and {self.path.name}-wal beside it, "
+                    "to another disk"
+                )
             time.sleep(0.1)
+        return ""
 
     def close(self) -> None:
         """Close the file."""

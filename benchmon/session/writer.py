@@ -276,8 +276,8 @@ class SessionWriter:
             if not self._problem and not self._file.is_in_place:
                 self._rescue("taken-away", "was taken away")
             if self._end is not None and not self._problem:
-                self._file.leave_one_file()
-                self._misplaced = self._misplaced or self._file.damage()
+                failed = self._file.leave_one_file()
+                self._misplaced = self._misplaced or failed or self._file.damage()
         except sqlite3.Error as problem:
             self._problem = one_line(problem)
         except Exception as problem:

@@ -29,8 +29,10 @@ from benchmon.watch.heating.heating import (
     junction_from_case,
 )
 from benchmon.watch.plan.hand_readings import HandReadings
+from benchmon.watch.plausibility.log_delays import LogDelays
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import (
+    AS_LIKELY,
     RECENTLY,
     Standstill,
     StandstillWatch,
@@ -92,6 +94,7 @@ class ChannelHistory:
         self._drifts = Drifts(quantities, slow=self._heats, mains=mains)
         self._plausibility = PlausibilityWatch(bench)
         self.hand = HandReadings(bench)
+        self._changed_at = self.hand.changed_at
         self._drifting: set[str] = set()
         self._drifting_slowly: set[str] = set()
         self._bands: dict[str, BandPosition] = {}
@@ -99,6 +102,7 @@ class ChannelHistory:
         self._mains = MainsInterruptions(bench)
         self._changes = {name: VerdictChanges() for name in self._channels}
         self._still = {name: StandstillWatch(channel) for name, channel in self._channels.items()}
+        self._late = LogDelays(bench.channel, mains)
         self._warm_up = WarmParts(bench, [quantities[name] for name in self._heats])
 
     def change(self, bench: Bench) -> None:
@@ -109,7 +113,9 @@ class ChannelHistory:
             heat.change(self._channels[name])
         for name, still in self._still.items():
             still.change(self._channels[name])
+        self._late.change(bench.channel)
         self._plausibility = PlausibilityWatch(bench)
+        self._plausibility.supply_changed(self.hand.changed_at)
         self.hand.change(bench)
         self._mains.change(bench)
         self._warm_up.change(bench)
@@ -128,6 +134,9 @@ class ChannelHistory:
     ) -> list[Event]:
         """Take a finite reading of `channel` (its unit) at `time` (s); return the events it causes."""
         self.hand.observe(channel, time, value, en)
+        if self.hand.changed_at > self._changed_at:
+            self._changed_at = self.hand.changed_at
+            self._plausibility.supply_changed(self._changed_at)
         events = self._mains.update(channel, time, value)
         heat = self._heats.get(channel)
         if heat is not None:
@@ -143,6 +152,9 @@ class ChannelHistory:
         if still.update(time, value, None if quantity in CONDITIONS else expected):
             kind = EventKind.CLEARED if still.found is None else EventKind.IMPLAUSIBLE
             events.append(Event(time, channel, kind, still.sentence(time)))
+        for name in sorted(self._late.update(channel, time, value, None if expected is None else expected.value)):
+            kind = EventKind.IMPLAUSIBLE if name in self._late.found else EventKind.CLEARED
+            events.append(Event(time, name, kind, self._late.sentence(name)))
         found = self._plausibility.update(channel, time, value, en)
         if found or self._plausibility.suspects != self._contradicting:
             events += self._contradictions(time, [(one.culprit, one.message) for one in found])
@@ -158,13 +170,14 @@ class ChannelHistory:
     def causes(self, now: float) -> list[Explanation]:
         """Return the causes that the courses of channels show at `now` (s).
 
-        An intermittent contact, a frozen value, a mains meter that drifts.
+        An intermittent contact, a frozen value, a log of another time, a mains meter that drifts.
         """
         loose = [name for name, changes in self._changes.items() if changes.is_intermittent]
         found = [intermittent_cause(loose, self.changes_recently(loose[0], now))] if loose else []
         for name, still in self._still.items():
             if still.found is not None:
                 found.append(frozen_cause(name, self._channels[name].unit, still.found, now))
+        found += self._late.causes(AS_LIKELY)
         mains = next((name for name in self._drifting if name not in self._bands), None)
         drift = None if mains is None else self._drifts.drift(mains)
         if mains is not None and drift is not None:
@@ -200,7 +213,7 @@ class ChannelHistory:
         if channel in self._drifting:
             flags.add(Flag.DRIFTING)
         comes_and_goes = self._changes[channel].is_intermittent or self._still[channel].found is not None
-        if channel in self._contradicting or comes_and_goes:
+        if channel in self._contradicting or comes_and_goes or channel in self._late.found:
             flags.add(Flag.IMPLAUSIBLE)
         return frozenset(flags)
 

@@ -11,6 +11,7 @@ from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.prediction.mains_shape import CREST_FACTOR, THD, MeasuredShape
 from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
+from benchmon.prediction.winding_temperature import WINDINGS, MeasuredWindings
 from benchmon.watch.plan import Plan, is_mains_set, powered_above
 from benchmon.watch.plan.hand_readings import TURNED
 from benchmon.watch.watch import STALE_AFTER_PERIODS
@@ -18,7 +19,7 @@ from benchmon.watch.watch import STALE_AFTER_PERIODS
 _SMOOTHING = 1.25
 """Time constant of the smoothing, in seconds: by 1 s the noise of a reading every half second grows by a seventh, by
 2 s a mains that wanders by 3 % in three minutes makes a quiet output drift."""
-_MAINS_JUMP, _AMBIENT_JUMP = 0.02, 3.0
+_MAINS_JUMP, _AMBIENT_JUMP, _WINDINGS_JUMP = 0.02, 3.0, 10.0
 _SHAPE_JUMPS = {THD: 0.01, CREST_FACTOR: 0.05}
 _SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
 _STANDS_AFTER = 3.0
@@ -42,8 +43,9 @@ class PlannedMains:
 class Conditions:
     """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
 
-    `shape` is what meters read of the shape of the mains voltage, None where none does. `planned_mains` is what the
-    plan wants of the mains, None where the bench file says what it should be.
+    `shape` is what meters read of the shape of the mains voltage, `windings` how warm they read the transformer's
+    windings, None where none does. `planned_mains` is what the plan wants of the mains, None where the bench file says
+    what it should be.
     """
 
     mains_voltage: float | None = None
@@ -51,12 +53,13 @@ class Conditions:
     load: Load = None
     shape: MeasuredShape | None = None
     planned_mains: PlannedMains | None = None
+    windings: MeasuredWindings | None = None
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
         """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
 
-        Another load is never near. The shape of the mains is followed without another prediction, and what it should
-        read moves none.
+        Another load is never near. The shape of the mains and the warmth of the windings are followed without another
+        prediction, and what the mains should read moves none.
         """
         return (
             self.load == other.load
@@ -179,6 +182,8 @@ class MeasuredConditions:
         mains, ambient = (_first_of(bench, quantity, read) for quantity in ("mains.voltage.rms", "ambient.temperature"))
         self.mains = None if mains is None else Smoothed(mains, _MAINS_JUMP * bench.mains.voltage, began)
         self.ambient = None if ambient is None else Smoothed(ambient, _AMBIENT_JUMP, began)
+        windings = _first_of(bench, WINDINGS, read)
+        self._windings = None if windings is None else Smoothed(windings, _WINDINGS_JUMP, began)
         self._shape = [
             Smoothed(channel, jump, began)
             for quantity, jump in _SHAPE_JUMPS.items()
@@ -200,7 +205,7 @@ class MeasuredConditions:
         """Go by another description of the same channels from now on."""
         self._powered_above = self.power.powered_above = powered_above(bench)
         channels = {channel.name: channel for channel in bench.channel}
-        for followed in (self.mains, self.ambient, *self._shape):
+        for followed in (self.mains, self.ambient, self._windings, *self._shape):
             if followed is not None:
                 followed.channel = channels[followed.channel.name]
 
@@ -227,8 +232,8 @@ class MeasuredConditions:
                 self._turned = (time, value)
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
             self.ambient.add(time, value)
-        for followed in self._shape:
-            if channel == followed.channel.name:
+        for followed in (self._windings, *self._shape):
+            if followed is not None and channel == followed.channel.name:
                 followed.add(time, value)
 
     def _measured_shape(self, time: float) -> MeasuredShape | None:
@@ -254,7 +259,14 @@ class MeasuredConditions:
         if voltage is None or voltage <= self._powered_above:
             return None
         ambient = None if self.ambient is None else self.ambient.at(time)
-        return Conditions(voltage, ambient, self.load, self._measured_shape(time), self._planned_mains(time))
+        shape, planned = self._measured_shape(time), self._planned_mains(time)
+        return Conditions(voltage, ambient, self.load, shape, planned, self._measured_windings(time))
+
+    def _measured_windings(self, time: float) -> MeasuredWindings | None:
+        """Return how warm a meter reads the windings, None where none does."""
+        if self._windings is None or (celsius := self._windings.at(time)) is None:
+            return None
+        return MeasuredWindings(celsius, self._windings.channel.accuracy.of(celsius))
 
     def _planned_mains(self, time: float) -> PlannedMains | None:
         wanted = self._step[1]
@@ -270,7 +282,8 @@ class MeasuredConditions:
 
     def without_mains(self, time: float) -> Conditions:
         """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
-        return Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)
+        ambient = None if self.ambient is None else self.ambient.at(time)
+        return Conditions(None, ambient, self.load, windings=self._measured_windings(time))
 
     @property
     def power_on(self) -> float | None:

@@ -146,5 +146,11 @@ class Expectation:
             return None
         mains, ambient = conditions.mains_voltage, conditions.ambient
         return around.expected(
-            channel.quantity, mains, ambient, warm_for, shape=conditions.shape, meter=response_of(channel)
+            channel.quantity,
+            mains,
+            ambient,
+            warm_for,
+            shape=conditions.shape,
+            windings=conditions.windings,
+            meter=response_of(channel),
         )

@@ -70,14 +70,23 @@ class EventDetails:
 
     `request` is the number of the operator's request that the event answers, 0 for one that came by a signal. `step` is
     the number of a step of the plan, from 1, and `note` what the operator noted of it or the reason given. `seen_off`
-    is whether a meter showed that the power is gone. Every field is a plain number, text or truth value: the session
-    stores the fields by their names.
+    is whether a meter showed that the power is gone. `entry` is the name of what a person recorded in a step, `shows`
+    its value as typed ("" where `note` says why there is none), `met` whether it keeps its limits, `meter`,
+    `calibrated` (a date) and `who` by what and whom it was measured. `zero` is a zero that was taken, in the channel's
+    unit. Every field is a plain number, text or truth value: the session stores the fields by their names.
     """
 
     request: int | None = None
     step: int | None = None
     note: str | None = None
     seen_off: bool | None = None
+    entry: str | None = None
+    shows: str | None = None
+    met: bool | None = None
+    meter: str | None = None
+    calibrated: str | None = None
+    who: str | None = None
+    zero: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

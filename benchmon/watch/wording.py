@@ -188,6 +188,7 @@ _REMEDIES = {
     "mains harmonics": "give [mains] harmonics or wave, or measure mains.voltage.thd",
     "leakage inductance": "give [transformer] leakage_inductance or short_circuit",
     "mains source resistance": "give [mains] source_resistance",
+    "winding temperature": "give [transformer] resistance_temperature and rating",
     "no-load current": "give [transformer] no_load points",
     "no-load loss": "give [transformer] no_load points",
     "how the core saturates": "give two [transformer] no_load points or more",

@@ -64,6 +64,14 @@ def test_the_table_names_quantities_units_and_cautions(bench, capsys):
     assert "no protective device" in out
 
 
+def test_what_is_below_zero_has_a_true_minus(tmp_path, capsys):
+    path = tmp_path / "cold.toml"
+    path.write_text(supply(ambient={"temperature": "-20 °C"}), encoding="utf-8")
+    _, out, _ = run(capsys, "predict", path)
+    assert "−20 °C" in out
+    assert "-20" not in out
+
+
 @pytest.mark.parametrize(
     ("change", "names"),
     [
@@ -221,3 +229,43 @@ def test_why_refuses_what_is_no_quantity(bench, capsys):
     status, _, err = run(capsys, "predict", bench, "--why", "output.volts")
     assert status == 2
     assert "'output.volts': is no quantity" in err
+
+
+SWEEP = '[[sweep]]\nname = "regulation"\nover = "load.current"\nvalues = ["open", "0.5 A", "1 A"]\n'
+
+
+def test_a_sweep_is_a_table_with_figures_and_a_plot_or_an_object(bench, capsys):
+    bench.write_text(BENCH + SWEEP, encoding="utf-8")
+    status, out, _ = run(capsys, "predict", bench, "--sweep", "regulation")
+    assert status == 0
+    assert [line.split()[0] for line in out.splitlines() if "%" in line][:2] == ["open", "500.0"]
+    assert "output resistance" in out
+    assert "output.voltage.mean, V, over load.current, A" in out
+    found = json.loads(run(capsys, "predict", bench, "--sweep", "regulation", "--json")[1])
+    assert [point["value"] for point in found["points"]] == [0.0, 0.5, 1.0]
+    assert found["points"][2]["quantities"]["output.current.mean"]["value"] == pytest.approx(1.0)
+    assert {figure["name"] for figure in found["figures"]} == {"load regulation", "output resistance"}
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (SWEEP.replace('"1 A"', '"1 V"'), "which is not a current"),
+        (SWEEP.replace('"1 A"', '"0.5 A"'), "has a value twice"),
+        (SWEEP.replace("load.current", "mains.voltage").replace(" A", " V"), "is not a voltage"),
+        (SWEEP.replace('"1 A"', '"-1 A"'), "must be above 0"),
+    ],
+)
+def test_a_sweep_that_cannot_be_is_refused_with_its_key(bench, capsys, text, words):
+    bench.write_text(BENCH + text, encoding="utf-8")
+    status, _, err = run(capsys, "predict", bench, "--sweep", "regulation")
+    assert status == 2
+    assert "values" in err
+    assert words in err
+
+
+def test_a_sweep_that_is_not_there_is_refused_with_those_that_are(bench, capsys):
+    bench.write_text(BENCH + SWEEP, encoding="utf-8")
+    status, _, err = run(capsys, "predict", bench, "--sweep", "line")
+    assert status == 2
+    assert "'regulation'" in err

@@ -10,7 +10,7 @@ import pytest
 from pyvisa import VisaIOError
 
 from benchmon.errors import BadInput, BadReply, InstrumentError
-from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
+from benchmon.instruments.testing.conformance import ALWAYS_PLAYED, Behaviour, DriverConformance, Rig
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument, no_reply
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Reading
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
@@ -22,7 +22,7 @@ from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriv
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 from support.far_ends.modbus import FakeModbusInstrument, Unit
-from support.far_ends.rigs import NOISE, streaming_rig
+from support.far_ends.rigs import ASKED, NEVER_ASKED, NOISE, ONE_CHECKSUM, answers_ill, streaming_rig
 
 
 def scpi_answers(behaviour):
@@ -51,14 +51,7 @@ def ill_answers(fake_instrument, behaviour):
             return well(line)
         if behaviour is Behaviour.ONE_BAD:
             return b"1.5,no\n" if line == b"AUX?" else well(line)
-        if behaviour is Behaviour.LATE:
-            time.sleep(0.36)
-            return well(line)
-        for _ in range(5):
-            with suppress(OSError):
-                fake_instrument.send(b"1")
-            time.sleep(0.08)
-        return None
+        return answers_ill(fake_instrument, behaviour, 0.3, well)(line)
 
     return answer
 
@@ -111,35 +104,42 @@ def lines_driver(address, query=""):
 
 
 LINE, TEMPERATURES = b"T1=23,4 T2=25.6\r\n", {"t1": 23.4, "t2": 51.2}
+ONE_BAD_LINE = b"T1=23,4 T2=2.5.6\r\n"
 
 
 class TestSerialLinesStreaming(DriverConformance):
     def rig(self):
         return streaming_rig(
-            FakeSerialInstrument(), lambda fake_instrument: fake_instrument.path, lines_driver, LINE, TEMPERATURES
-        )
+            FakeSerialInstrument(), lambda far_end: far_end.path, lines_driver, LINE, TEMPERATURES,
+            one_bad=ONE_BAD_LINE, drips=True,
+        )  # fmt: skip
 
 
 class TestSerialLinesStreamingOverASocket(DriverConformance):
     def rig(self):
         return streaming_rig(
-            FakeTcpInstrument(), lambda fake_instrument: fake_instrument.url, lines_driver, LINE, TEMPERATURES
-        )
+            FakeTcpInstrument(), lambda far_end: far_end.url, lines_driver, LINE, TEMPERATURES,
+            one_bad=ONE_BAD_LINE, drips=True,
+        )  # fmt: skip
 
 
 class TestSerialLinesAsked(DriverConformance):
     @contextmanager
     def rig(self):
-        answers = {Behaviour.SILENT: None, Behaviour.GARBAGE: NOISE}
+        echo = b"D\r\n"
+        answers = {Behaviour.SILENT: None, Behaviour.GARBAGE: NOISE, Behaviour.ONE_BAD: echo + ONE_BAD_LINE}
         with FakeSerialInstrument() as fake_instrument:
 
             def behave(behaviour):
-                reply = answers.get(behaviour, b"D\r\nT1=23.4 T2=25.6\r\n")
-                fake_instrument.answer = lambda _: reply
+                reply = answers.get(behaviour, echo + LINE)
+                if behaviour in (Behaviour.LATE, Behaviour.DRIPPING):
+                    fake_instrument.answer = answers_ill(fake_instrument, behaviour, 0.4, lambda _: reply)
+                else:
+                    fake_instrument.answer = lambda _: reply
 
             behave(Behaviour.WELL)
             driver = lines_driver(fake_instrument.path, query="D")
-            yield Rig(driver, {"t1": 23.4, "t2": 51.2}, behave)
+            yield Rig(driver, TEMPERATURES, behave, EVERY_BEHAVIOUR)
             driver.close()
 
 
@@ -147,7 +147,8 @@ class TestSerialLinesAsked(DriverConformance):
 def modbus_rig(tcp):
     identity, nasty = [b"Acme", b"M1", b"V2.0"], [b"\x1b]0;gotcha\x07", b"[red]\x00", 200 * b"x"]
     manners = {Behaviour.SILENT: lambda _: None, Behaviour.GARBAGE: lambda _: NOISE}
-    unit = Unit(holding=dict(enumerate([2210, 0xFFFF, 0xFFE7])))
+    registers = dict(enumerate([2210, 0xFFFF, 0xFFE7]))
+    unit = Unit(holding=registers)
     with FakeModbusInstrument({1: unit}, tcp=tcp) as fake_instrument:
         driver = ModbusDriver(
             "meter",
@@ -160,10 +161,15 @@ def modbus_rig(tcp):
 
         def behave(behaviour):
             fake_instrument.behaviour = manners.get(behaviour, lambda frame: frame)
+            if behaviour in (Behaviour.LATE, Behaviour.DRIPPING):
+                ill = answers_ill(fake_instrument.line, behaviour, 0.3, lambda frame: frame)
+                fake_instrument.behaviour = ill
             unit.identity = nasty if behaviour is Behaviour.CONTROL_CODES else identity
+            # A register that is not there is refused, also where it is asked for together with others.
+            unit.tables["holding"] = {0: 2210} if behaviour is Behaviour.ONE_BAD else dict(registers)
 
         behave(Behaviour.WELL)
-        yield Rig(driver, {"uout": 22.1, "iout": -0.25}, behave)
+        yield Rig(driver, {"uout": 22.1, "iout": -0.25}, behave, EVERY_BEHAVIOUR)
         driver.close()
 
 
@@ -197,8 +203,9 @@ class TestSerialFramesStreaming(DriverConformance):
     def rig(self):
         shows = {"u": -22.1, "i": 0.5}
         return streaming_rig(
-            FakeSerialInstrument(), lambda fake_instrument: fake_instrument.path, frames_driver, FRAME, shows
-        )
+            FakeSerialInstrument(), lambda far_end: far_end.path, frames_driver, FRAME, shows,
+            drips=True, why=f"{NEVER_ASKED}; {ONE_CHECKSUM}",
+        )  # fmt: skip
 
 
 class TestSerialFramesAsked(DriverConformance):
@@ -209,10 +216,12 @@ class TestSerialFramesAsked(DriverConformance):
 
             def behave(behaviour):
                 fake_instrument.answer = lambda _: answers.get(behaviour, FRAME)
+                if behaviour in (Behaviour.LATE, Behaviour.DRIPPING):
+                    fake_instrument.answer = answers_ill(fake_instrument, behaviour, 0.4, lambda _: FRAME)
 
             behave(Behaviour.WELL)
             driver = frames_driver(fake_instrument.path, query="01")
-            yield Rig(driver, {"u": -22.1, "i": 0.5}, behave)
+            yield Rig(driver, {"u": -22.1, "i": 0.5}, behave, ASKED, ONE_CHECKSUM)
             driver.close()
 
 
@@ -233,7 +242,8 @@ class TestValueFile(DriverConformance):
                 DrivenChannel("t1", "°C", 0.1, 1.0, ValueFileChannel(factor=0.001)),
                 DrivenChannel("t2", "°C", 0.1, 2.0, ValueFileChannel(pattern=r"^(\d+)$", factor=0.001, offset=2.2)),
             ]
-            yield Rig(ValueFileDriver("sensor", ValueFileSettings(address=str(path)), channels), TEMPERATURES, behave)
+            driver = ValueFileDriver("sensor", ValueFileSettings(address=str(path)), channels)
+            yield Rig(driver, TEMPERATURES, behave, why_no_more="a file is there or not, and holds one value for all")
 
 
 class LogFile:
@@ -269,7 +279,10 @@ class TestCsvTail(DriverConformance):
 
         with TemporaryDirectory() as folder:
             log = LogFile(Path(folder, "log.csv"))
-            with streaming_rig(log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES) as rig:
+            why = f"{NEVER_ASKED}, and a row without its end is not read yet"
+            with streaming_rig(
+                log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES, one_bad=b"23,4;2,5,6 C\n", why=why
+            ) as rig:
                 yield rig
 
 
@@ -293,6 +306,8 @@ class TestHand(DriverConformance):
                 texts = {"u": "22,1 V", "i": "250 mA"}
                 if behaviour[0] is Behaviour.GARBAGE:
                     texts = {"u": "\x1b[2J[bold]22.", "i": "1.2.3 A"}
+                if behaviour[0] is Behaviour.ONE_BAD:
+                    texts["i"] = "250 apples"
                 for channel, text in texts.items() if behaviour[0] is not Behaviour.SILENT else ():
                     with suppress(BadInput):
                         driver.enter_manual(channel, text, time.monotonic())
@@ -303,7 +318,8 @@ class TestHand(DriverConformance):
         person = threading.Thread(target=enter_manual)
         person.start()
         try:
-            yield Rig(driver, {"u": 22.1, "i": 2.5}, behave)
+            plays = ALWAYS_PLAYED | {Behaviour.ONE_BAD}
+            yield Rig(driver, {"u": 22.1, "i": 2.5}, behave, plays, "a person is never asked, and types whole values")
         finally:
             ended.set()
             person.join()

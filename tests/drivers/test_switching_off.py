@@ -105,6 +105,23 @@ def modbus_driver(fake_instrument, **how):
     return driver
 
 
+@pytest.mark.parametrize("tcp", [True, False])
+def test_a_unit_that_does_not_answer_is_not_ready(tcp):
+    """A port that opens, and a gateway that takes a connection, are no unit."""
+    unit = Unit(coil={7: True})
+    with FakeModbusInstrument({1: unit}, tcp=tcp) as far_end:
+        driver = ModbusDriver("relay", ModbusSettings(address=far_end.address, timeout=0.3), [])
+        driver.configure_switch(ModbusSwitch(coil=7, value=False))
+        driver.arm_switch()
+        unit.refuses = 1
+        driver.arm_switch()
+        assert unit.tables["coil"][7], "nothing is switched by looking whether it is there"
+        far_end.units.clear()
+        with pytest.raises(InstrumentError):
+            driver.arm_switch()
+        driver.close()
+
+
 @pytest.fixture(params=["tcp", "rtu"])
 def unit_and_fake_instrument(request):
     unit = Unit(holding={0: 5}, coil={7: True})

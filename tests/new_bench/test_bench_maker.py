@@ -80,6 +80,17 @@ def test_usual_values_that_nobody_confirmed_are_marked_in_the_file(tmp_path):
     assert maker.unconfirmed() == before - 1
 
 
+def test_what_was_not_confirmed_is_so_when_the_file_is_opened_again(tmp_path):
+    maker = answered(tmp_path, {"channel.1.1.point": "load"})
+    again = BenchMaker(maker.path, maker.text())
+    assert again.unconfirmed() == maker.unconfirmed()
+    again.answer("channel.1.1.warn_above", "80 °C")
+    again.answer("mains.tolerance", "6 %")
+    assert again.unconfirmed() == maker.unconfirmed() - 2
+    changed = set(again.text().splitlines()) - set(maker.text().splitlines())
+    assert sorted(line.partition("#")[0].strip() for line in changed) == ['tolerance = "6 %"', 'warn_above = "80 °C"']
+
+
 @pytest.mark.parametrize("name", sorted(BENCHES))
 def test_a_file_that_is_opened_and_not_changed_stays_to_the_letter(name, tmp_path):
     assert BenchMaker(tmp_path / name, BENCHES[name]).text() == BENCHES[name]

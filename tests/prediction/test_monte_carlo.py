@@ -150,3 +150,13 @@ def test_no_draw_strays_where_a_choke_commutates_through_leakage():
     quick, full = (monte_carlo(bench, 400, fast=fast).values["diode.current.peak"] for fast in (True, False))
     assert np.max(quick) == pytest.approx(np.max(full), rel=0.02)
     assert np.std(quick) == pytest.approx(np.std(full), rel=0.03)
+
+
+def test_a_drawn_core_whose_loss_takes_more_than_its_current_still_balances_direct_current():
+    """Loss and current are drawn apart; a core that takes no magnetising current has no steady state with a mean."""
+    no_load = {"no_load_current": 35e-3, "no_load_loss": 2.6, "primary_voltage": 93.0}
+    parts = [capacitor(5e-3), {"kind": "choke", "inductance": 1.5e-3, "resistance": 0.01}, capacitor(5e-3, 0.01)]
+    bench = plain("half wave", filter=parts, transformer=no_load | {"primary_resistance": 0.0})
+    bench = bench.model_copy(update={"mains": bench.mains.model_copy(update={"voltage": 93.0})})
+    found = monte_carlo(bench, 64)
+    assert all(np.all(np.isfinite(values)) for values in found.values.values())

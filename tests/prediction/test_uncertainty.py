@@ -41,6 +41,10 @@ def with_value(bench, part: str, value: float):
         known[int(order)] = complex(value, was.imag) if component == "sin" else complex(was.real, value)
         shape = [(one, abs(size), math.degrees(cmath.phase(size))) for one, size in known.items()]
         return bench.model_copy(update={"mains": bench.mains.model_copy(update={"harmonics": tuple(shape)})})
+    if key == "winding_warmth":
+        for winding in ("transformer.primary_resistance", "transformer.secondary_resistance"):
+            bench = with_value(bench, winding, value * getattr(bench.transformer, winding.partition(".")[2]))
+        return bench
     if section != "filter":
         return bench.model_copy(update={section: getattr(bench, section).model_copy(update={key: value})})
     index, _, key = key.partition(".")

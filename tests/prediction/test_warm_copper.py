@@ -7,7 +7,9 @@ from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.monte_carlo import monte_carlo
-from support.circuits.drawn import capacitor, plain
+from benchmon.prediction.operating_point import OperatingPointPredictor
+from benchmon.prediction.winding_temperature import MeasuredWindings
+from support.circuits.drawn import capacitor, plain, resistor
 
 FILTER = [capacitor(4.7e-3, 0.03, tolerance=0.02)]
 NO_CORE = {"no_load_current": 0.0, "no_load_loss": 0.0}
@@ -81,6 +83,20 @@ def test_without_a_rating_nothing_changes():
     assert with_temperature.quantities == plainly.quantities
 
 
+@pytest.mark.parametrize("kind", ["bridge", "half wave"])
+def test_where_no_temperature_is_given_the_allowance_covers_resistances_of_cold_windings(kind):
+    """Windings that were measured cold end about a rated rise above that."""
+    windings = {"primary_resistance": 60.0, "secondary_resistance": 0.5}
+    bench = plain(kind, filter=FILTER, load=resistor(68.0), transformer=NO_CORE | windings | {"rating": "16 VA"})
+    found = predict(bench, mains_voltage=230.0)
+    warm = found.quantities["transformer.temperature"].value
+    assert 50.0 < warm < 120.0
+    by_hand = values(grown(bench, (234.5 + warm) / (234.5 + 25.0)))
+    for name in ("output.voltage.mean", "mains.current.rms", "mains.power.active", "secondary.current.rms"):
+        assert abs(by_hand[name] - found.quantities[name].value) < found.quantities[name].uncertainty, name
+    assert "winding temperature (not given)" in found.unspecified["output.voltage.mean"]
+
+
 def test_draws_follow_the_windings_as_full_solutions_do():
     bench = supply(resistance_temperature="20 °C", rating="40 VA")
     fast, full = (monte_carlo(bench, 100, mains_voltage=230.0, fast=way) for way in (True, False))
@@ -102,3 +118,44 @@ def test_a_winding_temperature_needs_that_of_the_measurement():
 def test_no_winding_is_that_warm(celsius):
     with pytest.raises(ValueError, match="resistance_temperature"):
         supply(resistance_temperature=celsius)
+
+
+def followed(bench, celsius):
+    """Return what is expected at 230 V and 25 °C, with a sensor on the windings that reads `celsius`, or without."""
+    grid = OperatingPointPredictor(bench).around(230.0, 25.0)
+    windings = None if celsius is None else MeasuredWindings(celsius)
+    return {name: grid.expected(name, 230.0, 25.0, windings=windings) for name in predict(bench).quantities}
+
+
+@pytest.mark.parametrize("kind", ["bridge", "half wave", "centre tap", "full-wave doubler"])
+@pytest.mark.parametrize("celsius", [25.0, 90.0])
+@pytest.mark.parametrize("rating", ["160 VA", None])
+def test_measured_windings_are_followed_as_if_they_were_held(kind, celsius, rating):
+    warmth = {"resistance_temperature": "20 °C", "rating": rating}
+    found, before = (followed(supply(kind, **warmth), now) for now in (celsius, None))
+    held_there = supply(kind, **warmth | {"winding_temperature": celsius, "rating": "80 VA"})
+    held = predict(held_there, mains_voltage=230.0, ambient=25.0).quantities
+    for name, entry in found.items():
+        if name == "transformer.temperature":
+            assert entry == before[name], "it is what the reading is compared with"
+            continue
+        assert abs(entry.value - held[name].value) <= 0.5 * entry.uncertainty, name
+
+
+def test_a_measured_temperature_narrows_what_its_estimate_leaves_open():
+    bench = supply("full-wave doubler", resistance_temperature="20 °C", rating="80 VA")
+    name = "output.voltage.mean"
+    assert followed(bench, 140.0)[name].uncertainty < 0.5 * followed(bench, None)[name].uncertainty
+
+
+@pytest.mark.parametrize("celsius", [-60.0, 850.0])
+def test_a_sensor_off_its_winding_is_not_followed(celsius):
+    bench = supply(resistance_temperature="20 °C", rating="80 VA")
+    assert followed(bench, celsius) == followed(bench, None)
+
+
+def test_windings_whose_resistance_has_no_temperature_or_is_held_are_not_followed():
+    held = {"resistance_temperature": "20 °C", "winding_temperature": "60 °C"}
+    for warmth in ({}, held):
+        bench = supply(rating="80 VA", **warmth)
+        assert followed(bench, 90.0) == followed(bench, None)

@@ -136,6 +136,12 @@ def test_no_flood_of_benches_fills_the_memory(overview):
         say(overview, f"bench{number}")
     assert len(overview.benches()) == 2000
     assert "more are NOT shown" in overview_as_text(overview.benches(), overview.left_out).splitlines()[0]
+    assert overview.left_out == 1000
+    overview.on_message("lab/bench0/state", b"")
+    overview.on_message("lab/bench2500/state", b"")
+    say(overview, "bench2000")
+    assert len(overview.benches()) == 2000
+    assert overview.left_out == 998
 
 
 def test_a_state_survives_the_way():

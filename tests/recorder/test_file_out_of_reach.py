@@ -116,6 +116,7 @@ def recorder(tmp_path, bench_text, relay):
 
 def replaced(path):
     """Put a copy in the place of a session file that is being recorded, with a copy of its log."""
+    until(lambda: os.path.exists(f"{path}-wal"))  # noqa: PTH110 - of a text
     for ending in ("", "-wal"):
         shutil.copy(f"{path}{ending}", f"{path}{ending}.copy")
     for ending in ("-wal", ""):
@@ -124,6 +125,7 @@ def replaced(path):
 
 def without_log(path):
     """Delete the log beside a session file that is being recorded."""
+    until(lambda: os.path.exists(f"{path}-wal"))  # noqa: PTH110 - of a text
     os.unlink(f"{path}-wal")  # noqa: PTH108 - of a text
 
 
@@ -138,8 +140,7 @@ def test_off_is_done_though_the_file_is_another_one(recorder, relay, meter, spoi
         asked = SwitchOffRequest(screen.view, screen.view.request(SwitchPowerOff("by the operator")), screen.state.now)
 
         def follow(asked=asked):
-            screen.kinds()
-            asked.follow(screen.events)
+            asked.follow(screen.look().events)
             return asked.is_answered
 
         until(follow)

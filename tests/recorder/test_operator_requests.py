@@ -20,7 +20,7 @@ from benchmon.session.requests import (
     encode_request,
 )
 from benchmon.text import one_line
-from benchmon.watch.plan import Action, StepRequest
+from benchmon.watch.plan import Action, RecordRequest, StepRequest
 
 REQUESTS = [
     Note("hum gone, 50 °C by hand"),
@@ -33,6 +33,7 @@ REQUESTS = [
     StepRequest(Action.CONFIRM, 2, "no hum: cold"),
     StepRequest(Action.SKIP, 12, "no resistor"),
     StepRequest(Action.STOP, 3, "smell"),
+    RecordRequest(2, "insulation", "5.2 MΩ", "", "M-7", "2026-03-01", "AB"),
     LoadBench(12.500001),
     SwitchPowerOff("by the operator"),
     SwitchPowerOff(),

@@ -12,7 +12,7 @@ from benchmon.errors import InstrumentError, RecorderError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
 from benchmon.recorder import record, summary_text
-from benchmon.recorder.switch_off import SwitchOffAttempts
+from benchmon.recorder.switch_off import SwitchOffAttempts, SwitchOffControl
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import LoadBench, StopRecording, SwitchPowerOff
@@ -471,6 +471,32 @@ def test_a_switch_that_refuses_is_asked_more_and_more_slowly(monkeypatch):
         until(lambda: not any(thread.is_alive() for thread in attempts._threads))
         attempts.send_if_due()
     assert 6 <= driver.calls <= 11
+
+
+class RefusingOnce(Refusing):
+    """A switch whose connection is refused the first time."""
+
+    def __init__(self):
+        super().__init__()
+        self.accepted = threading.Event()
+
+    def _switch_off(self, _):
+        if self.calls == 0:
+            return super()._switch_off(_)
+        self.accepted.set()
+        return "clack"
+
+
+def test_a_meter_that_shows_no_power_does_not_spare_the_switch_its_command(bench_text):
+    # The line was on its way when the command was sent: the command itself has failed.
+    driver, started = RefusingOnce(), time.monotonic()
+    switch_off = SwitchOffControl(read_bench(bench_text), [driver], lambda: time.monotonic() - started)
+    switch_off.observe("line", 0.0, 230.0)
+    switch_off.trip("asked for", 1)
+    switch_off.observe("line", time.monotonic() - started, 0.0)
+    until(lambda: any(event.kind == "switched off" for event in switch_off.events()))
+    assert driver.accepted.wait(60)
+    switch_off.end()
 
 
 def test_who_asks_while_it_is_being_switched_off_has_it_commanded_once_more(tmp_path, meter, bench_with, monkeypatch):

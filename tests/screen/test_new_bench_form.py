@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from threading import Event
 
 import pytest
 
@@ -31,7 +32,7 @@ FOLLOWS = Preview(
         Consequence("capacitor 1 voltage", "42.0 V of 40.0 V, exceeded", is_problem=True),
         Consequence("transformer apparent power", "102 VA of 120 VA, 15 % left"),
     ),
-    by_channel={"output voltage": "22.5 V ± 1.9 V"},
+    by_channel={"output voltage": "should read 22.5 V ± 1.9 V"},
 )
 
 
@@ -123,7 +124,7 @@ def test_what_follows_is_what_the_prediction_and_the_check_find(tmp_path):
     maker.answer("filter.voltage_rating", "16 V")
     preview = preview_of(maker)
     assert preview.readings[0].name == "output"
-    assert preview.by_channel["output voltage"] == preview.readings[0].words
+    assert preview.by_channel["output voltage"] == f"should read {preview.readings[0].words}"
     assert preview.margins[0] == Consequence("capacitor 1 voltage", preview.margins[0].words, is_problem=True)
     assert "exceeded" in preview.margins[0].words
     maker.answer("mains.distortion", "nowhere.csv")
@@ -190,6 +191,32 @@ async def test_a_bench_is_typed_in_a_meter_read_and_the_file_written(app, tmp_pa
     assert (bench.title, bench.mains.voltage, bench.transformer.primary_voltage) == ("my supply", 115.0, 115.0)
 
 
+async def test_what_a_meter_showed_before_it_was_changed_is_not_shown(app, monkeypatch):
+    asked, may_answer = [], Event()
+
+    def read(bench, _):
+        asked.append(bench.instrument[0].address)
+        if len(asked) == 1:
+            may_answer.wait(30)
+        return [Tried("meter 1", "output voltage", ok=True, value=float(len(asked)), unit="V")]
+
+    monkeypatch.setattr(bench_maker, "try_instruments", read)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.maker.add_meter()
+        app.maker.answer("meter.1.seen", "a LAN socket, and SCPI")
+        app.state.refresh()
+        for host in ("192.0.2.1", "192.0.2.2"):
+            app.state.cursor = "meter.1.address"
+            app._show()
+            app.field.value = f"TCPIP::{host}::5025::SOCKET"
+            await pilot.press("enter")
+        may_answer.set()
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+        assert asked == ["TCPIP::192.0.2.1::5025::SOCKET", "TCPIP::192.0.2.2::5025::SOCKET"]
+        assert "output voltage: 2.000 V" in shown(app.state)
+
+
 async def test_keys_typed_in_one_go_take_effect_in_their_order(app):
     async with app.run_test(size=(80, 24)) as pilot:
         for key in (*"a supply", "enter", *"2300", "backspace", "down", "down", *"10 %", "up"):
@@ -208,11 +235,34 @@ def _key(name):
 _NAMES = {" ": "space", "%": "percent_sign"}
 
 
+async def test_what_was_typed_in_a_row_that_was_left_is_no_answer_to_the_next(app, monkeypatch):
+    previewed = []
+    monkeypatch.setattr(form, "preview_of", lambda maker: previewed.append(dict(maker.given)) or FOLLOWS)
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.state.cursor = "mains.distortion"
+        app._show()
+        for key in ("c", "enter"):
+            app.post_message(_key(key))
+        await pilot.pause(0.1)
+        await app.workers.wait_for_complete()
+        await pilot.pause()
+    assert app.state.cursor == "mains.distortion", "c is no distortion"
+    assert all("rectifier.kind" not in given for given in previewed)
+
+
 async def test_leaving_keeps_what_was_typed_for_a_draft(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("down", *"120", "ctrl+c")
     assert app.return_value is False
     assert app.maker.given == {"mains.voltage": "120 V"}
+    app.maker.keep_draft()
+    assert app.maker.draft_path.exists()
+
+
+def test_without_an_answer_there_is_no_draft(tmp_path):
+    maker = BenchMaker(tmp_path / "mine.toml")
+    maker.keep_draft()
+    assert list(tmp_path.iterdir()) == []
 
 
 async def test_a_serial_line_is_opened_only_by_a_key(app, monkeypatch):

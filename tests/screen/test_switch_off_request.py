@@ -35,7 +35,7 @@ def test_another_s_answer_and_an_earlier_switching_off_are_none(make_view):
     assert not request.is_answered
 
 
-@pytest.mark.parametrize("kind", ["power is back", "switched off", "switch-off failed"])
+@pytest.mark.parametrize("kind", ["switching off", "power is back", "switched off", "switch-off failed"])
 def test_what_became_of_an_earlier_command_is_no_answer(make_view, kind):
     view, clock = make_view(), Clock()
     request = SwitchOffRequest(view, 7, 60.0, clock)

@@ -63,6 +63,22 @@ def test_a_session_that_a_full_disk_has_no_room_for_leaves_nothing_behind(disk, 
     assert [file.name for file in disk.iterdir()] == ["ballast"]
 
 
+def test_a_disk_that_fails_at_the_end_is_reported(tmp_path, writing, readings, monkeypatch):
+    def fail(_):
+        problem = sqlite3.OperationalError("disk I/O error")
+        problem.sqlite_errorcode = sqlite3.SQLITE_IOERR_FSYNC
+        raise problem
+
+    monkeypatch.setattr(writable_file, "leave_one_file", fail)
+    writer = writing(tmp_path / "a.benchmon")
+    put = readings(10)
+    for judgement in put:
+        writer.put(judgement)
+    with pytest.raises(RecorderError, match=r"its disk fails \(disk I/O error\): copy it, and a\.benchmon-wal"):
+        writer.finish(80.0)
+    assert list(open_session_view(tmp_path / "a.benchmon").poll().judgements) == put
+
+
 def test_what_does_not_fit_the_buffer_is_told_as_a_gap(tmp_path, writing, readings):
     writer = writing(tmp_path / "a.benchmon", most=50)
     put = readings(200)

@@ -284,6 +284,14 @@ def test_a_channel_that_falls_silent_is_stale():
     assert found["explanations"][0]["cause"] == "ripple: no readings any more"
 
 
+def test_a_log_is_judged_to_its_end_though_a_silence_falls_on_a_moment_of_looking():
+    """16.2 s is 324 times 0.05 s, but 16.2 / 0.05 is a last bit less than 324."""
+    rows = [LoggedReading(0.5 * at, "mains", 230.0) for at in range(80)]
+    rows += [LoggedReading(0.2 + 0.5 * at, "vout", 20.0) for at in range(30)]
+    found = assessed(sorted(rows, key=lambda one: one.time))
+    assert "stale" in found["channels"]["vout"]["flags"]
+
+
 def test_what_fell_silent_is_explained_at_the_mains_of_today():
     rows = log(130, mains=0.03, seed=4)  # at 43 s the mains are 3 % high, at the end 3 % low
     found = assessed([row for row in rows if row.time < 43.0 or row.channel in ("mains", "vout")])

@@ -226,3 +226,61 @@ def test_the_example_benches_break_no_rule_of_theirs(name):
         for quantity, expected in predict(bench).quantities.items()
     ]
     assert contradictions(bench, found, [rule for rule in RULES if rule.applies(bench)]) == []
+
+
+def watched_by_hand():
+    """A watch over two meters on the output, of which a person reads one, and a mains meter."""
+    lines = [SUPPLY, '[[instrument]]\nname = "live"\ndriver = "scpi"\n[[instrument]]\nname = "DMM"\ndriver = "hand"\n']
+    lines += [
+        f'[[channel]]\nname = "{name}"\ninstrument = "{meter}"\nquantity = "{quantity}"\naccuracy = "0.5 %"\n'
+        for name, meter, quantity in (
+            ("live", "live", "output.voltage.mean"),
+            ("mains", "live", "mains.voltage.rms"),
+            ("typed", "DMM", "output.voltage.mean"),
+        )
+    ]
+    return PlausibilityWatch(read_bench("\n".join(lines)))
+
+
+def live_for(watch, seconds, volts, start):
+    found = []
+    for step in range(round(2 * seconds)):
+        found += watch.update("mains", start + 0.5 * step, 230.0, 0.1)
+        found += watch.update("live", start + 0.5 * step, volts, 0.1)
+    return found
+
+
+def test_a_typed_value_is_compared_with_what_was_read_just_after_it():
+    watch = watched_by_hand()
+    live_for(watch, 4.0, 20.0, 0.0)
+    watch.update("typed", 4.0, 24.0, 0.1)
+    [found] = live_for(watch, 12.0, 20.0, 4.0)
+    assert found.rule == "two meters on one quantity"
+    # What the live meter reads later is another matter: the output may have moved since.
+    watch = watched_by_hand()
+    watch.update("typed", 0.0, 20.0, 0.1)
+    live_for(watch, 12.0, 20.0, 0.0)
+    assert live_for(watch, 60.0, 24.0, 12.0) == []
+
+
+def test_a_typed_value_is_never_compared_with_an_average_across_a_change():
+    watch = watched_by_hand()
+    live_for(watch, 4.0, 20.0, 0.0)
+    watch.update("typed", 4.0, 20.0, 0.1)
+    live_for(watch, 1.0, 20.0, 4.0)
+    watch.supply_changed(5.0)
+    assert live_for(watch, 20.0, 10.0, 5.0) == []
+    # Typed within the round in which the supply changed, it waits for the next one.
+    live_for(watch, 1.0, 10.0, 25.0)
+    watch.supply_changed(26.0)
+    watch.update("typed", 26.0, 20.0, 0.1)
+    assert live_for(watch, 20.0, 20.0, 26.0) == []
+
+
+def test_a_contradiction_of_a_typed_value_ends_with_the_state_it_was_typed_in():
+    watch = watched_by_hand()
+    watch.update("typed", 0.0, 24.0, 0.1)
+    live_for(watch, 12.0, 20.0, 0.0)
+    assert watch.suspects
+    watch.supply_changed(12.0)
+    assert not watch.suspects

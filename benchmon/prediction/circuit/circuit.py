@@ -14,14 +14,21 @@ from numpy.typing import NDArray
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.diode import DiodeCharacteristic
-from benchmon.prediction.circuit.network import Equations, assemble, load_current, load_is_linear, path_currents
+from benchmon.prediction.circuit.network import (
+    LEAST_CONDUCTANCE,
+    Equations,
+    assemble,
+    load_current,
+    load_is_linear,
+    path_currents,
+)
 from benchmon.prediction.circuit.parts import Parts, harmonic_part
 from benchmon.prediction.circuit.rectifier import windings_of, wiring_of
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.signals.arrays import Floats
 
-_UNBALANCED, _STRAY_SIEMENS = 0.01, 1e-8
-"""Allowed imbalance of charge: as a fraction of the load current, and as a conductance across the winding."""
+_UNBALANCED, _ROUNDED = 0.01, 1e-4
+"""Allowed imbalance of charge: as a fraction of what flows out, and of what flows to and fro in the paths."""
 
 
 @dataclass(frozen=True)
@@ -171,17 +178,21 @@ class Circuit:
     def is_physical(self, solution: PeriodicSolution) -> NDArray[np.bool_]:
         """Return which variants conserve charge, (b,).
 
-        Over a period no capacitor gains charge, so the mean current of the paths is that of the load.
+        Over a period no capacitor gains charge, so the mean current of the paths is that of the load and of what the
+        nodes lose. An output without load that was charged too high has a diode's leakage for an imbalance, so no
+        current of that size is left out.
         """
         equations, mesh = self.equations, solution.mesh
-        supplied = (
-            np.einsum("bmsp,ms->b", self.currents(solution.y, mesh.stages), mesh.weights) / equations.wiring.ports
-        )
-        drawn = np.einsum(
-            "bms,ms->b", load_current(equations, solution.y[..., list(equations.load_node)].sum(-1))[0], mesh.weights
-        )
-        stray = _STRAY_SIEMENS * equations.windings.emf
-        balanced: NDArray[np.bool_] = np.abs(supplied - drawn) <= _UNBALANCED * np.abs(drawn) + stray
+        ports = equations.wiring.ports
+        currents, y = self.currents(solution.y, mesh.stages), solution.y
+        supplied = np.einsum("bmsp,ms->b", currents, mesh.weights) / ports
+        flowing = np.einsum("bmsp,ms->b", np.abs(currents), mesh.weights) / ports
+        node, start = (y[..., list(place)].sum(-1) for place in (equations.load_node, equations.input_node))
+        lost = start / ports
+        if ports > 1 or equations.load_node != equations.input_node:
+            lost = lost + node
+        drawn = np.einsum("bms,ms->b", load_current(equations, node)[0] + LEAST_CONDUCTANCE * lost, mesh.weights)
+        balanced: NDArray[np.bool_] = np.abs(supplied - drawn) <= _UNBALANCED * np.abs(drawn) + _ROUNDED * flowing
         return balanced
 
     def with_wider_corners(self, factor: float) -> Circuit:

@@ -62,7 +62,9 @@ class Stamps:
         return made
 
 
-_LEAST_CONDUCTANCE = 1e-9
+LEAST_CONDUCTANCE = 1e-9
+"""Siemens across the rectifier's outputs and the load, so that no node hangs in the air."""
+
 _KNEE = 2e-3
 """Volts over which the corners of a regulator are rounded."""
 
@@ -150,7 +152,7 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
             chokes |= {} if current is None else {index: current}
     ones = np.ones(parts.variants)
     for port in {*ports, node}:
-        build.connect(port, (), _LEAST_CONDUCTANCE * ones)
+        build.connect(port, (), LEAST_CONDUCTANCE * ones)
     if isinstance(bench.load, ResistorLoad) and bench.regulator is None:
         build.connect(node, (), 1.0 / parts.load_ohms)
     winding_unknowns = tuple(build.unknown() for _ in wiring.signs) if _commutates(bench, wiring, parts) else ()

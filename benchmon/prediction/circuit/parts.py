@@ -36,6 +36,10 @@ WINDING_TEMPERATURE, WINDING_RISE = "transformer.winding_temperature", "transfor
 """Temperature at which the bench file holds the windings, °C, and factor on their estimated rise, nominally 1."""
 
 
+WINDING_WARMTH = "transformer.winding_warmth"
+"""Factor on the resistances of windings whose temperature is not known at all, nominally 1."""
+
+
 @dataclass(frozen=True)
 class Parts:
     """Named values in SI units (temperatures in °C), each of shape (b,)."""
@@ -73,8 +77,8 @@ class Parts:
 
     @property
     def copper_growth(self) -> Floats | float:
-        """Resistance of the windings over that in the bench file, (b,); 1 where their temperature is not followed."""
-        return self.values.get(COPPER_GROWTH, 1.0)
+        """Resistance of the windings over that in the bench file, (b,)."""
+        return self.values.get(COPPER_GROWTH, 1.0) * self.values.get(WINDING_WARMTH, 1.0)
 
     @property
     def load_ohms(self) -> Floats:
@@ -130,8 +134,10 @@ def parts_of(bench: Bench) -> Parts:
     }
     if bench.transformer.winding_temperature is not None:
         values[WINDING_TEMPERATURE] = bench.transformer.winding_temperature
-    elif bench.transformer.resistance_temperature is not None:
+    elif bench.transformer.resistance_temperature is not None and bench.transformer.rating is not None:
         values[WINDING_RISE] = 1.0
+    else:
+        values[WINDING_WARMTH] = 1.0
     values |= _mains_harmonics(bench)
     values |= _after_the_rectifier(bench)
     return Parts({name: np.array([value]) for name, value in values.items()})

@@ -191,6 +191,8 @@ def _together(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -
     """
     known = near.jacobian if isinstance(near, SharedSolution) and len(near.y) == len(start) else None
     solution = solve_shared_jacobian(circuit, near.mesh, start, known)
+    with np.errstate(over="ignore", invalid="ignore"):
+        solution = replace(solution, converged=solution.converged & circuit.is_physical(solution))
     rest = np.flatnonzero(~solution.converged)
     if len(rest) in (0, len(start)):
         return solution

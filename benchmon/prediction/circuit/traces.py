@@ -20,6 +20,12 @@ from benchmon.signals.arrays import Floats
 _MOST_SATURATING = 0.99
 """The largest part of the magnetising current that saturates: without a straight part it has no slope at zero."""
 
+_LEAST_MAGNETISING = 0.05
+"""The least part of the no-load current that magnetises, even where a drawn loss takes all of it (from memory).
+
+A core that takes none has nothing to balance a direct current with. The whole current is then 0.1 % more.
+"""
+
 _RESTS = 0.01
 """Fraction of its mean below which a choke's current counts as none."""
 
@@ -250,7 +256,8 @@ def core_of(bench: Bench, parts: Parts) -> Core:
     volts = bench.transformer.primary_voltage
     level = parts["mains.voltage"] / volts
     loss = parts["core.loss"] / volts
-    reactive = np.sqrt(np.maximum(parts["core.current"] ** 2 - loss**2, 0.0))
+    current = parts["core.current"]
+    reactive = np.sqrt(np.maximum(current**2 - loss**2, (_LEAST_MAGNETISING * current) ** 2))
     saturating = np.clip(parts["core.saturating"], 0.0, _MOST_SATURATING)
     shape = rms_of_shape(saturating, parts["core.exponent"])
     return Core(

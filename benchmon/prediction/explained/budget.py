@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
+from benchmon.prediction.circuit.parts import WINDING_WARMTH, Parts
+from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts, warmth_scale
 from benchmon.prediction.uncertainty import (
     APART,
     JUNCTION_SHIFT,
     MODEL,
     InputUncertainty,
-    capacitors_apart,
     effects_of_difference,
+    farthest_apart,
     model_uncertainty,
 )
 from benchmon.quantities import Expected
@@ -130,6 +130,8 @@ def _row(found: Sensitivities, label: str, entries: Sequence[tuple[InputUncertai
     entry, change = moving[0]
     value = float(found.parts[entry.part][0])
     standard = entry.size * (abs(value) if entry.relative else 1.0)
+    if entry.part == WINDING_WARMTH:
+        standard *= warmth_scale(found.nominal.equilibrium)
     return BudgetRow(label, value, standard, unit_of_part(entry.part), change / standard, contribution, 0.0)
 
 
@@ -176,10 +178,10 @@ def _beside_the_inputs(found: Sensitivities, quantity: str) -> dict[str, float]:
     estimate = estimates_of(found.bench).get(quantity)
     if estimate is not None:
         own[estimate[1]] = abs(estimate[0] * (levels[quantity] - levels["ambient.temperature"]))
-    apart = capacitors_apart(found.bench)
+    apart = farthest_apart(found.bench)
     effect = effects_of_difference(apart).get(quantity) if apart else None
     if effect is not None:
-        own[APART] = abs(float(effect[0]) * levels[effect[1]])
+        own[APART] = abs(float(effect[0]) * levels[effect[1]]) / COVERAGE
     return own
 
 

@@ -15,6 +15,7 @@ from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 from benchmon.prediction.circuit.rectifier import wiring_of
 from benchmon.prediction.circuit.usual_parts import ripple_passed_by
 from benchmon.quantities import UNITS, format_value
+from benchmon.text import with_minus
 
 TABLE = "table of single-phase rectifiers with ideal parts (closed form)"
 PEAK_RECTIFIER = "peak rectifier: straight discharge (Sedra & Smith, Microelectronic Circuits; Millman & Halkias)"
@@ -190,6 +191,10 @@ def _is_plain_choke_input(supply: _SupplyNumbers) -> bool:
 
 def _v(volts: float) -> str:
     return format_value(volts, "V")
+
+
+def _celsius(degrees: float) -> str:
+    return with_minus(f"{degrees:.0f} °C")
 
 
 def _share(quantity: str, name: str, half: tuple[float, str], full: tuple[float, str]) -> Formula:
@@ -425,7 +430,7 @@ def _regulator_junction(supply: _SupplyNumbers) -> Handbook:
     if regulator is None or regulator.thermal_resistance is None or power.value is None:
         return Handbook()
     ambient, ohms = supply.bench.ambient.temperature, regulator.thermal_resistance
-    formula = f"{ambient:.0f} °C + {ohms:g} K/W × heat"
+    formula = f"{_celsius(ambient)} + {ohms:g} K/W × heat"
     return Handbook((*power.steps, WorkStep("junction", formula, ambient + ohms * power.value, "°C")), PEAK_RECTIFIER)
 
 
@@ -434,7 +439,7 @@ def _diode_junction(supply: _SupplyNumbers) -> Handbook:
     if heat is None or ohms is None:
         return Handbook()
     ambient = supply.bench.ambient.temperature
-    formula = f"{ambient:.0f} °C + {ohms:g} K/W × {format_value(heat.value, 'W')}"
+    formula = f"{_celsius(ambient)} + {ohms:g} K/W × {format_value(heat.value, 'W')}"
     rule = WorkStep(f"{USUAL_HOT_DROP} V times mean current", formula, ambient + ohms * heat.value, "°C")
     return Handbook((WorkStep("an ideal diode stays at ambient", "given", ambient, "°C"),), CLOSED, rule)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from benchmon.bench import RecordEntry
 from benchmon.errors import BadInput
 from benchmon.input_file import open_ordinary
 from benchmon.prediction.ratings.check import Ratings
@@ -23,8 +24,8 @@ from benchmon.report.document import (
 )
 from benchmon.report.evaluation import ChannelResult, Findings
 from benchmon.report.sections.result import measured_margins, summary
-from benchmon.text import NOTHING, duration, one_line
-from benchmon.watch.plan import Outcome
+from benchmon.text import NOTHING, clock, duration, one_line
+from benchmon.watch.plan import Outcome, PlanStep
 from benchmon.watch.records import Flag
 
 _LARGEST_PICTURE = 5_000_000
@@ -41,7 +42,42 @@ def certificate_sections(found: Findings, ratings: Ratings | None) -> tuple[Docu
     return (
         DocumentSection("Result", tuple(blocks)),
         DocumentSection("Required", (needed,) if rows else (Paragraph("Nothing was required."),)),
+        *_recorded_section(found),
         DocumentSection("Signatures", (Signature(("tested by, date", "reviewed by, date")),)),
+    )
+
+
+def _recorded_section(found: Findings) -> Iterator[DocumentSection]:
+    """Yield the section on what persons recorded in the steps of the plan, where anything was to be recorded."""
+    rows = tuple(
+        _recorded(stage, entry, number) for number, stage in enumerate(found.stages, 1) for entry in stage.step.record
+    )
+    if rows:
+        head = ("step", "what", "required", "recorded", "result", "meter, calibrated", "who", "at")
+        words = "The limits are those of the person who wrote the plan."
+        yield DocumentSection("Recorded by hand", (Paragraph(words), Table(head, rows, (0,))))
+
+
+def _recorded(stage: PlanStep, entry: RecordEntry, number: int) -> tuple[Cell, ...]:
+    event = stage.recorded.get(entry.name)
+    what = ", ".join(part for part in (entry.name, entry.note) if part)
+    required = entry.limits_in_words or NOTHING
+    if event is None or event.details is None:
+        missing = Toned("not recorded", Emphasis.DOUBT)
+        return str(number), what, required, NOTHING, missing, NOTHING, NOTHING, NOTHING
+    details = event.details
+    result = Toned("not measured", Emphasis.DOUBT) if details.note else _MET if details.met else _NOT_MET
+    meter = ", ".join(part for part in (details.meter, details.calibrated) if part)
+    shows = details.note or details.shows or NOTHING
+    return (
+        str(number),
+        what,
+        required,
+        shows,
+        result if entry.limits_in_words or details.note else NOTHING,
+        meter or NOTHING,
+        details.who or NOTHING,
+        clock(event.time),
     )
 
 

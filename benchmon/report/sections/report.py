@@ -33,7 +33,7 @@ from benchmon.report.sections.certificate import certificate_sections, logo_of
 from benchmon.report.sections.supply import instruments_section, supply_section
 from benchmon.report.sections.waveforms import waves_section
 from benchmon.report.session_reader import RecordedSession
-from benchmon.text import clock, one_line
+from benchmon.text import clock, one_line, with_minus
 
 _MOST_JUMPS, _MOST_EDITS = 20, 10
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -72,7 +72,7 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
         yield "machine", ", ".join(facts)
     counted = sum(count for one in found.channels for count in one.counts.values())
     yield "readings", f"{counted}, in {formatting.plural(len(found.channels), 'channel')}"
-    jumps = [f"{jump:+.3f} s at {clock(time)}" for time, jump in session.clock_jumps[:_MOST_JUMPS]]
+    jumps = [f"{with_minus(f'{jump:+.3f}')} s at {clock(time)}" for time, jump in session.clock_jumps[:_MOST_JUMPS]]
     yield "wall clock", f"jumped by {', '.join(jumps)}" if jumps else "no jump was seen"
 
 

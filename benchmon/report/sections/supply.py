@@ -10,9 +10,9 @@ from typing import Any
 from benchmon.bench import Bench, Capacitor, Channel
 from benchmon.prediction.circuit.usual_parts import source_resistance_of
 from benchmon.quantities import format_value
-from benchmon.report.document import DocumentSection, Fields, Paragraph, Table
+from benchmon.report.document import Block, DocumentSection, Fields, Paragraph, Table
 from benchmon.report.evaluation import Findings
-from benchmon.text import NOTHING, one_line
+from benchmon.text import NOTHING, one_line, with_minus
 
 _SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
 _SHOWN = 200
@@ -117,16 +117,26 @@ def instruments_section(found: Findings) -> DocumentSection:
             channel.quantity,
             accuracy_text(channel),
             format_value(channel.period, "s", 3),
-            NOTHING if math.isclose(channel.scale, 1.0) else f"× {channel.scale:g}",
+            NOTHING if math.isclose(channel.scale, 1.0) else with_minus(f"× {channel.scale:g}"),
         )
         for channel in found.bench.channel
     )
-    blocks = (
+    meters = tuple(
+        (channel.name, channel.meter_in_words or NOTHING, channel.corrections or NOTHING)
+        for channel in found.bench.channel
+        if channel.meter_in_words or channel.corrections
+    )
+    blocks: list[Block] = [
         Table(("instrument", "driver", "address", "identity"), instruments),
         Paragraph("Accuracy is the meter's as given in the bench file, taken as the expanded uncertainty (k = 2)."),
         Table(("channel", "instrument", "quantity", "accuracy", "period", "ratio"), channels, (4, 5)),
-    )
-    return DocumentSection("Instruments", blocks)
+    ]
+    if meters:
+        blocks += [
+            Paragraph("Corrections are applied to every reading: (shown × ratio − zero) × gain."),
+            Table(("channel", "meter", "corrections"), meters),
+        ]
+    return DocumentSection("Instruments", tuple(blocks))
 
 
 def accuracy_text(channel: Channel) -> str:

@@ -145,6 +145,8 @@ def _setting(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
         ("limits", rows or "none"),
         ("quantity", f"{channel.quantity}, read every {channel.period:g} s"),
         ("instrument", f"{channel.instrument}: {identity or 'no identification'}"),
+        *([("meter", channel.meter_in_words)] if channel.meter_in_words else []),
+        *([("corrections", f"{channel.corrections}, applied to every reading")] if channel.corrections else []),
     ]
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
-from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, step_cautions
+from benchmon.watch.plan import TO_BE_RECORDED, Outcome, Plan, PlanState, PlanStep, recorded_in_words, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
@@ -89,6 +90,7 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
         lines += _entry(
             "begin", "Enter begins the plan; before that nothing follows it", width, symbols, StyleRole.STRONG
         )
+    lines += _records(stage, width, symbols)
     lines += _needs(stage, state, width, symbols)
     cautions = step_cautions(plan, place, state.info.bench, expected)
     for index, caution in enumerate(cautions):
@@ -121,9 +123,32 @@ def _progress(stage: PlanStep, state: SessionState, width: int, symbols: SymbolS
         bar = f"{symbols.bar_start}{bar}{symbols.bar_end}"
         lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
     lacks = state.blocking_reasons
+    if stage.still_to_record:
+        others = [words for words in lacks if not words.endswith(TO_BE_RECORDED)]
+        words = "; ".join(["Enter asks for what is to be recorded", *others])
+        return lines + _entry("lacking", words, width, symbols, StyleRole.DOUBT)
     if lacks:
         return lines + _entry("lacking", "; ".join(lacks), width, symbols, StyleRole.DOUBT)
     return lines + _entry("lacking", "nothing: Enter confirms the step and goes on", width, symbols, StyleRole.GOOD)
+
+
+def _records(stage: PlanStep, width: int, symbols: SymbolSet) -> list[Line]:
+    """Return what is to be recorded in a step, each with its limits, and what was."""
+    lines: list[Line] = []
+    for index, entry in enumerate(stage.step.record):
+        event = stage.recorded.get(entry.name)
+        if event is not None and event.details is not None:
+            words = recorded_in_words(event.details, entry.limits_in_words)
+            role = StyleRole.GOOD if event.kind == EventKind.RECORDED else StyleRole.BAD
+            sign = symbols.agrees if event.kind == EventKind.RECORDED else symbols.disagrees
+        else:
+            asked = (entry.name, entry.limits_in_words, entry.note)
+            words, role, sign = ", ".join(part for part in asked if part), StyleRole.PLAIN, symbols.unpredicted
+        lines += _entry("" if index else "record", f"{sign} {words}", width, symbols, role)
+    if stage.step.zero:
+        short = f"short the leads of {', '.join(stage.step.zero)}: what they read then is their zero"
+        lines += _entry("zero", short, width, symbols)
+    return lines
 
 
 def _needs(stage: PlanStep, state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:

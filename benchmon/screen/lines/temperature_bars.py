@@ -101,7 +101,7 @@ def _between_ends(part: float | None) -> float:
 def temperature_words(value: float | None, limits: TemperatureLimits) -> str:
     """Return the same in words: `62.3 of 105 °C`."""
     if value is not None and math.isinf(value):
-        return f"{'over' if value > 0 else 'under'} range ({limits.end:.4g} °C)"
+        return with_minus(f"{'over' if value > 0 else 'under'} range ({limits.end:.4g} °C)")
     number = usable(value)
     live = "–" if number is None else f"{number:.1f}" if abs(number) < 1e5 else f"{number:.1e}"
     return with_minus(f"{live} of {limits.end:.4g} °C")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from functools import partial
 from typing import ClassVar
@@ -185,8 +185,9 @@ class FormApp(App[bool]):
         self._canvas = CellLines(id="rows")
         self.field = FieldLine(max_length=_LONGEST, select_on_focus=False, compact=True)
         self._bar = KeyBar(_KEYS, self.symbols)
-        self._is_working = self._is_behind = False
-        self._read: dict[int, object] = {}
+        self._is_behind = False
+        # What is in a file already is read when it is changed, or by the key.
+        self._read: dict[int, object] = {meter: _answers_of(meter, maker.given) for meter in maker.meters}
 
     def compose(self) -> ComposeResult:
         """Put the rows above the keys, and the line to type in over them."""
@@ -249,9 +250,9 @@ class FormApp(App[bool]):
             return
 
         def take(answer: str | None) -> None:
-            if answer is not None:
-                self.state.take(answer)
+            if answer is not None and self.state.take(answer):
                 self._after_change()
+                self.state.move(1)
             self._show()
 
         chosen = self.state.asked[question.name]
@@ -345,7 +346,7 @@ class FormApp(App[bool]):
         lines, y = draw_form(self.state, layout, self.symbols)
         self._canvas.paint(lines)
         is_text = self.field.choose is None
-        x, width = layout.field if is_text else (0, 1)
+        x, width = layout.field if is_text else (2, 1)
         self.field.styles.offset = (x, y)
         self.field.styles.width = width
 
@@ -353,9 +354,12 @@ class FormApp(App[bool]):
     def follow(self, message: Input.Changed) -> None:
         """Work out what follows while an answer is typed, where it is one already."""
         question = self.state.question
+        if question is None or self.field.choose is not None or message.value != self.field.value:
+            # It was typed in a row that the cursor has left.
+            return
         self.state.message = ""
         self._draw()
-        if question is not None:
+        if message.value:
             with suppress(BadInput):
                 self._work_out({question.name: question.read(message.value)})
 
@@ -364,10 +368,10 @@ class FormApp(App[bool]):
     def _work_out(self, typed: dict[str, str] | None = None) -> None:
         """Have a thread work out what follows from the answers, and from one that is just `typed`."""
         self._typed = typed or {}
-        if self._is_working:
+        if self.state.is_working:
             self._is_behind = True
             return
-        self._is_working, self._is_behind = True, False
+        self.state.is_working, self._is_behind = True, False
         maker = self.maker.copy(self._typed)
         self.run_worker(partial(self._work_out_in_thread, maker), thread=True, exit_on_error=False)
 
@@ -379,7 +383,7 @@ class FormApp(App[bool]):
             self._hand_over(self._take_preview, preview)
 
     def _take_preview(self, preview: Preview) -> None:
-        self.state.preview, self._is_working = preview, False
+        self.state.preview, self.state.is_working = preview, False
         if self._is_behind:
             self._work_out(self._typed)
         self._draw()
@@ -399,13 +403,12 @@ class FormApp(App[bool]):
         That raises lines by which a switch may let the power come.
         """
         address = self.maker.given.get(f"meter.{meter}.address", "")
-        own = (f"meter.{meter}.", f"channel.{meter}.")
-        answers = {name: words for name, words in self.maker.given.items() if name.startswith(own)}
+        answers = _answers_of(meter, self.maker.given)
         if address and not address.startswith(_SERIAL) and self._read.get(meter) != answers:
-            self._read[meter] = answers
             self._begin_to_read(meter)
 
     def _begin_to_read(self, meter: int) -> None:
+        self._read[meter] = _answers_of(meter, self.maker.given)
         self.state.tried[meter] = "being read"
         self.state.refresh()
         self.run_worker(partial(self._read_in_thread, meter, self.maker.copy()), thread=True, exit_on_error=False)
@@ -417,9 +420,12 @@ class FormApp(App[bool]):
         except BenchmonError as problem:
             result = f"not read yet: {problem}"
         finally:
-            self._hand_over(self._take_result, meter, result)
+            self._hand_over(self._take_result, meter, maker.given, result)
 
-    def _take_result(self, meter: int, result: str | Sequence[Tried]) -> None:
+    def _take_result(self, meter: int, of: dict[str, str], result: str | Sequence[Tried]) -> None:
+        if _answers_of(meter, of) != self._read.get(meter):
+            # It was changed meanwhile, and is read again.
+            return
         self.state.tried[meter] = result
         self.state.refresh()
         self._draw()
@@ -428,6 +434,11 @@ class FormApp(App[bool]):
         # The form may have been left meanwhile.
         with suppress(RuntimeError):
             self.call_from_thread(take, *found)
+
+
+def _answers_of(meter: int, given: Mapping[str, str]) -> dict[str, str]:
+    own = (f"meter.{meter}.", f"channel.{meter}.")
+    return {name: words for name, words in given.items() if name.startswith(own)}
 
 
 def show_form(

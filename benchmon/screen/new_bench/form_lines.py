@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from benchmon.new_bench.preview import Consequence, Preview
+from benchmon.new_bench.preview import Consequence
 from benchmon.quantities import example
 from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
-from benchmon.screen.new_bench.form_state import AnswerState, FormRow, FormState, RowKind
+from benchmon.screen.new_bench.form_state import ADD_METER, AnswerState, FormRow, FormState, RowKind
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 
@@ -55,13 +55,13 @@ def draw_form(state: FormState, layout: FormLayout, symbols: SymbolSet) -> tuple
     left += [()] * (layout.rows - len(left))
     left += _help(state, layout.left, symbols)
     if layout.is_wide:
-        side = _side(state.preview, _SIDE, len(left), symbols)
+        side = _side(state, _SIDE, len(left), symbols)
         left = [
             (*_padded(line, layout.left), Cell(symbols.upright, StyleRole.QUIET), *beside)
             for line, beside in zip(left, side, strict=True)
         ]
     else:
-        left += _below(state.preview, layout.width, symbols)
+        left += _below(state, layout.width, symbols)
     return [*_head(state, layout.width, symbols), *left], _HEAD + index - first
 
 
@@ -72,7 +72,7 @@ def _padded(line: Line, width: int) -> Line:
 def _head(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
     maker = state.maker
     what = "a new bench" if maker.is_new else "changes to"
-    usual = maker.unconfirmed()
+    usual = maker.unconfirmed(state.asked)
     count = f"{symbols.old} {usual} usual, not confirmed " if usual else f"{symbols.agrees} every value is confirmed "
     title = fit(symbols.plain(f" {what}: {maker.path.name}"), width - len(count), symbols)
     return [(Cell(title, StyleRole.STRONG), Cell(count)), *_groups(state, width, symbols)]
@@ -126,7 +126,7 @@ def _row(state: FormState, row: FormRow, layout: FormLayout, symbols: SymbolSet)
     cursor = symbols.cursor if is_here else " "
     if row.question is None:
         role = StyleRole.CHOSEN if is_here else StyleRole.STRONG
-        return (Cell(f"{cursor}  "), Cell(f"[ {symbols.plain(row.words)} ]", role))
+        return (Cell(f"{cursor}  "), Cell(f"[ {symbols.plain(row.words, max(8, width - 8))} ]", role))
     question, answer = row.question, state.asked[row.name]
     name, role = _SIGNS[state.state_of(question)]
     column, columns = layout.field
@@ -135,7 +135,7 @@ def _row(state: FormState, row: FormRow, layout: FormLayout, symbols: SymbolSet)
     words, look = (given, StyleRole.STRONG) if given else (answer, StyleRole.QUIET)
     channel_name = state.asked[row.name] if row.name.endswith(".name") else ""
     aside = state.preview.by_channel.get(channel_name, "") if row.name.startswith("channel.") else ""
-    shown = f"{words}   should read {aside}" if aside else words
+    shown = f"{words}   {aside}" if aside else words
     text = fit(symbols.plain(shown), columns, symbols)
     where = StyleRole.CHOSEN if is_here and question.choices else look
     return (
@@ -152,6 +152,8 @@ def _help(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
     words, role = "", StyleRole.PLAIN
     if question is None:
         words = "Enter does it."
+        if state.cursor == ADD_METER:
+            words = "Enter adds one. A meter without an interface counts too: its readings are typed in."
     else:
         words = question.why
         if question.choices:
@@ -172,14 +174,19 @@ def _help(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
     return [rule(symbols.plain(title), width, symbols), *[*lines, (), (), ()][: _HELP - 1]]
 
 
-def _below(preview: Preview, width: int, symbols: SymbolSet) -> list[Line]:
+def _below(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
     """Return what follows in a few lines: readings in one run of words, then the least margins."""
+    preview = state.preview
     if preview.problem:
         pieces = wrap(symbols.plain(preview.problem, 400), width - 2)
         lines: list[Line] = [(Cell(f" {piece}", StyleRole.DOUBT),) for piece in pieces]
     else:
         lines = [*_run(preview.readings, width, symbols)[:2], *_run(preview.margins, width, symbols)]
-    return [rule(" what follows", width, symbols), *[*lines, (), (), ()][: _BELOW - 1]]
+    return [rule(_what_follows(state), width, symbols), *[*lines, (), (), ()][: _BELOW - 1]]
+
+
+def _what_follows(state: FormState) -> str:
+    return " what follows: being worked out" if state.is_working else " what follows"
 
 
 def _run(items: Sequence[Consequence], width: int, symbols: SymbolSet) -> list[Line]:
@@ -199,8 +206,8 @@ def _role(item: Consequence) -> StyleRole:
     return StyleRole.BAD if item.is_problem else StyleRole.PLAIN
 
 
-def _side(preview: Preview, width: int, height: int, symbols: SymbolSet) -> list[Line]:
-    lines = [rule(" what follows", width, symbols)]
+def _side(state: FormState, width: int, height: int, symbols: SymbolSet) -> list[Line]:
+    preview, lines = state.preview, [rule(_what_follows(state), width, symbols)]
     if preview.problem:
         pieces = wrap(symbols.plain(preview.problem, 400), width - 2)
         lines += [(Cell(f" {piece}", StyleRole.DOUBT),) for piece in pieces]

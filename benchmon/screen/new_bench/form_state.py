@@ -51,7 +51,10 @@ _ADD_CHANNEL, _REMOVE_METER, _REMOVE_CHANNEL = "add channel", "remove meter", "r
 
 @dataclass
 class FormState:
-    """The state of the form on a bench in the making. `tried` are the results of reading meters, by their numbers."""
+    """The state of the form on a bench in the making. `tried` are the results of reading meters, by their numbers.
+
+    `is_working` is whether a `preview` of later answers is being worked out.
+    """
 
     maker: BenchMaker
     asked: Asked = field(init=False)
@@ -59,6 +62,7 @@ class FormState:
     cursor: str = "title"
     message: str = ""
     preview: Preview = field(default_factory=Preview)
+    is_working: bool = False
     tried: dict[int, str | Sequence[Tried]] = field(default_factory=dict)
     refused: dict[str, tuple[str, str]] = field(default_factory=dict)
     doubted: dict[str, str] = field(default_factory=dict)
@@ -104,7 +108,7 @@ class FormState:
     def _end_of_meters(self) -> list[FormRow]:
         if self.maker.meters:
             return [FormRow(RowKind.ACTION, "another meter", ADD_METER)]
-        words = "add a meter; one without an interface counts too, its readings are typed in"
+        words = "add a meter"
         return [FormRow(RowKind.HEADING, "Meters"), FormRow(RowKind.ACTION, words, ADD_METER)]
 
     def _results(self, meter: int) -> list[FormRow]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Sequence
+from datetime import date
 from enum import StrEnum
 from typing import ClassVar
 
@@ -15,7 +16,7 @@ from textual.binding import Binding, BindingType
 from textual.widget import Widget
 from textual.widgets import Input
 
-from benchmon.bench import Channel
+from benchmon.bench import Channel, RecordEntry, read_recorded
 from benchmon.errors import BadInput
 from benchmon.quantities import KINDS_BY_UNIT, example, parse_value
 from benchmon.screen.session_state import SessionState
@@ -25,6 +26,7 @@ from benchmon.screen.views.base import Dialog
 from benchmon.screen.widgets.lines import TextLines
 from benchmon.session.requests import TypedReading
 from benchmon.text import clock, one_line
+from benchmon.watch.plan import RecordRequest
 from benchmon.watch.wording import value_in_words
 
 
@@ -217,6 +219,126 @@ def _problem(shows: str, channel: Channel) -> str:
         parse_value(shows.replace(",", "."), KINDS_BY_UNIT[channel.unit])
     except BadInput as problem:
         return f"{shows!r} {problem}"
+    return ""
+
+
+_FIELDS = ("shows", "meter", "calibrated", "who")
+
+
+class RecordDialog(Dialog[None]):
+    """Goes round what is to be recorded in a step: of each entry the value, then the meter, its calibration, and who.
+
+    `enter` takes what was typed and returns whether it was sent. A line that begins with a dash is the reason why there
+    is no value. What was typed for one entry is offered for the next; `who` is offered for the first.
+    """
+
+    def __init__(  # noqa: PLR0917 - what a question needs
+        self,
+        state: SessionState,
+        symbols: SymbolSet,
+        step: int,
+        entries: Sequence[RecordEntry],
+        who: str,
+        enter: Callable[[RecordRequest], bool],
+    ) -> None:
+        super().__init__(state, symbols)
+        self._step, self._entries, self._enter = step, entries, enter
+        self._at = self._field = 0
+        self._typed = {"meter": "", "calibrated": "", "who": who}
+        self._question = TextLines(symbols, self._asks(), title=self._title())
+        self._hint = TextLines(symbols, self._advice())
+
+    def body(self) -> Iterable[Widget]:
+        """Return the line to write in."""
+        yield self._question
+        yield TypedLine(max_length=_LONGEST_RECORD, select_on_focus=False, compact=True)
+        yield self._hint
+
+    @on(Input.Submitted)
+    def accept(self, message: Input.Submitted) -> None:
+        """Take one answer and go on to the next; an impossible one is explained and can be corrected."""
+        entry, name = self._entries[self._at], _FIELDS[self._field]
+        text = one_line(message.value.strip(), _LONGEST_RECORD)
+        if name == "shows" and not text:
+            self._next_entry(message.input)
+            return
+        problem = _record_problem(entry, name, text)
+        if problem:
+            self._hint.set_text(problem)
+            return
+        self._typed[name] = text
+        # A reason and a look need no meter.
+        is_last = name == "shows" and (text.startswith("-") or entry.is_in_words)
+        self._field = len(_FIELDS) - 1 if is_last else self._field + 1
+        if self._field < len(_FIELDS):
+            self._ask(message.input)
+        elif self._enter(self._request(entry)):
+            self._next_entry(message.input)
+        else:
+            self.dismiss(None)
+
+    def _request(self, entry: RecordEntry) -> RecordRequest:
+        shows, meter, calibrated, who = (self._typed[name] for name in _FIELDS)
+        if shows.startswith("-"):
+            return RecordRequest(self._step, entry.name, reason=shows.lstrip("- "), who=who)
+        if entry.is_in_words:
+            return RecordRequest(self._step, entry.name, shows, who=who)
+        return RecordRequest(self._step, entry.name, shows, "", meter, calibrated, who)
+
+    def _next_entry(self, line: Input) -> None:
+        self._at, self._field = self._at + 1, 0
+        if self._at < len(self._entries):
+            self._ask(line)
+        else:
+            self.dismiss(None)
+
+    def _ask(self, line: Input) -> None:
+        entry, name = self._entries[self._at], _FIELDS[self._field]
+        given = {"meter": entry.meter, "calibrated": str(entry.calibrated or "")}
+        line.value = "" if name == "shows" else given.get(name) or self._typed[name]
+        line.cursor_position = len(line.value)
+        self._question.set_title(self._title())
+        self._question.set_text(self._asks())
+        self._hint.set_text(self._advice())
+
+    def _title(self) -> str:
+        entry = self._entries[self._at]
+        place = f"{self._at + 1} of {len(self._entries)} to record: " if len(self._entries) > 1 else "to record: "
+        return place + ", ".join(part for part in (entry.name, entry.limits_in_words, entry.note) if part)
+
+    def _asks(self) -> str:
+        entry = self._entries[self._at]
+        value = "what do you see?" if entry.is_in_words else f"its value{f' in {entry.unit}' if entry.unit else ''}"
+        return {
+            "shows": value,
+            "meter": "measured with which meter (name or serial number; empty for none)",
+            "calibrated": "when was it calibrated, like 2026-03-01 (empty where nobody knows)",
+            "who": "who measured?",
+        }[_FIELDS[self._field]]
+
+    def _advice(self) -> str:
+        if _FIELDS[self._field] == "shows":
+            return "Enter goes on; not measured: - and the reason; empty: later; Esc leaves"
+        return "Enter goes on; Esc leaves, and this value is not recorded"
+
+
+_LONGEST_RECORD = 80
+
+
+def _record_problem(entry: RecordEntry, name: str, text: str) -> str:
+    """Return why `text` is no answer, "" where it is one."""
+    if name == "shows" and text.startswith("-"):
+        return "" if text.strip("- ") else "Say why it was not measured, behind the dash."
+    if name == "shows" and not entry.is_in_words:
+        try:
+            read_recorded(text, entry.unit)
+        except BadInput as problem:
+            return f"{text!r} {problem}"
+    if name == "calibrated" and text:
+        try:
+            date.fromisoformat(text)
+        except ValueError:
+            return f"{text!r} is no date; write it like 2026-03-01, or nothing"
     return ""
 
 

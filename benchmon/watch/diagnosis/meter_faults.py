@@ -9,6 +9,7 @@ from itertools import combinations
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
+from benchmon.text import with_minus
 from benchmon.watch.diagnosis.likelihood import COMMON, RARE, USUAL, Hypothesis
 from benchmon.watch.diagnosis.meter_values import QUANTITY_KINDS, Detector, MeterValue, MeterValues
 
@@ -156,9 +157,15 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
     for factor, words in ((1000.0, "1000 times too large"), (0.001, "1000 times too small")):
         yield right.scaled(factor), f"a unit prefix is {words}", "check the prefix of the unit on the display", RARE
     if channel.scale not in (1.0, 10.0, 0.1):
+        ratio = with_minus(f"{channel.scale:g}")
         for factor, words in ((channel.scale, "applied twice"), (1.0 / channel.scale, "not applied")):
             remedy = "set the ratio in one place only: meter or bench file"
-            yield right.scaled(factor), f"the declared ratio of {channel.scale:g} is {words}", remedy, COMMON
+            yield (
+                right.scaled(factor),
+                f"the declared ratio of {ratio} is {words}",
+                remedy,
+                COMMON,
+            )
 
 
 def _in_decibels(right: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:

@@ -21,8 +21,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -37,9 +38,15 @@ from benchmon.watch.drift.blocks import (
     score_for,
     trend_of,
 )
-from benchmon.watch.drift.mains_estimate import MainsEstimate, MainsResidual, driver, elasticity_of
-from benchmon.watch.drift.mains_meter import ShownMovement, meter_drift
-from benchmon.watch.drift.warm_up import UNMOVED, Moved
+from benchmon.watch.drift.mains_estimate import (
+    MainsEstimate,
+    MainsResidual,
+    ShownMovement,
+    driver,
+    elasticity_of,
+    meter_drift,
+)
+from benchmon.watch.drift.warm_up import UNMOVED, Moved, warmed_by
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60
@@ -134,11 +141,19 @@ class DriftWatch:
         self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
         self.drift = None
 
-    def take(self, block: BlockAverage, noises: Noises, accuracy: float, innocent: float = 0.0) -> None:
+    def take(
+        self,
+        block: BlockAverage,
+        noises: Noises,
+        accuracy: float,
+        innocent: float = 0.0,
+        warmer_since: Callable[[float], float] = lambda _: 1.0,
+    ) -> None:
         """Take the next block; `drift` is what is known after it.
 
         `accuracy` is the meter's. A change up to `innocent`, and as much as the blocks' `warm` changes, is no drift;
-        nor is one as much as `copper` changes, and with its sign.
+        nor is one as much as `copper` changes, and with its sign. `warmer_since` returns, for a time (s), how many
+        times as much as that the windings warmed from then on, as other channels show it.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: BlockAverage | None = block
@@ -154,7 +169,8 @@ class DriftWatch:
                 if self.drift is None:
                     return  # all blocks are new
             elif moved and self.drift is None:
-                self._look(level, ladder, max(innocent, LEAST_CHANGE * noises.reading), accuracy)
+                least = max(innocent, LEAST_CHANGE * noises.reading)
+                self._look(level, ladder, least, accuracy, warmer_since)
             coming = merged
 
     def _has_moved(self, block: BlockAverage, deviation: float) -> bool:
@@ -167,7 +183,14 @@ class DriftWatch:
             self._chart = MovingAverage(_CHART_WEIGHT, self._target)
         return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
 
-    def _look(self, level: int, ladder: _BlockLadder, least: float, accuracy: float) -> None:
+    def _look(
+        self,
+        level: int,
+        ladder: _BlockLadder,
+        least: float,
+        accuracy: float,
+        warmer_since: Callable[[float], float],
+    ) -> None:
         if len(ladder.blocks) < _AT_LEAST:
             return
         times, values = self._series(ladder)
@@ -175,10 +198,14 @@ class DriftWatch:
             start = max(0, len(times) - window)
             trend = trend_of(times[start:], values[start:])
             change = trend.least * (times[-1] - times[start])
-            innocent = self._innocent(ladder, start, math.copysign(1.0, trend.slope))
+            sign = math.copysign(1.0, trend.slope)
+            innocent = self._innocent(ladder, start, sign)
             if abs(trend.score) >= ladder.score and change > least + innocent:
                 length = float(times[-1] - times[start])
                 swing = self._swing(length, float(times[start]), accuracy)
+                if change <= least + math.hypot(innocent, swing):
+                    return
+                innocent = self._innocent(ladder, start, sign, warmer_since(float(times[start])))
                 if change <= least + math.hypot(innocent, swing):
                     return
                 self._begin(level, ladder, times[start:], values[start:])
@@ -262,12 +289,32 @@ class DriftWatch:
         variance = (_SLOW_WEIGHT * prior**2 + swings * squares) / (_SLOW_WEIGHT + swings)
         return _SLOW_WIDTH * math.sqrt(variance)
 
-    def _innocent(self, ladder: _BlockLadder, start: int, sign: float) -> float:
-        """Return the change with that `sign` over the blocks from `start` on that needs no drift to explain it."""
+    def _innocent(self, ladder: _BlockLadder, start: int, sign: float, warmer: float = 1.0) -> float:
+        """Return the change with that `sign` over the blocks from `start` on that needs no drift to explain it.
+
+        The windings warm `warmer` times as much as is taken.
+        """
         blocks = list(ladder.blocks)[start:]
         moved = [driver(block) for block in blocks]
         mains = 2.0 * self._left.doubt * (max(moved) - min(moved)) + max(block.held for block in blocks)
-        return mains + abs(blocks[-1].warm - blocks[0].warm) + max(0.0, sign * (blocks[-1].copper - blocks[0].copper))
+        copper = warmer * max(0.0, sign * (blocks[-1].copper - blocks[0].copper))
+        return mains + abs(blocks[-1].warm - blocks[0].warm) + copper
+
+    def warming_since(self, since: float, accuracy: float) -> tuple[float, float] | None:
+        """Return how many times as much as is taken the windings warmed since then, as this channel shows it.
+
+        With its standard uncertainty, by the slow noise of a meter of that `accuracy` too. None where the channel
+        does not show them, or too little was read since then.
+        """
+        blocks = self._blocks_since(since)
+        copper = _rate(blocks, "copper") if blocks else 0.0
+        if copper == 0.0:
+            return None
+        times = np.array([one.time for one in blocks])
+        trend = trend_of(times, np.array([one.residual - self._left.part * driver(one) for one in blocks]))
+        length = float(times[-1] - times[0])
+        slow = self._swing(length, since, accuracy) / (_SLOW_WIDTH * length)
+        return trend.slope / copper, math.hypot(trend.high - trend.low, 4.0 * slow) / (4.0 * abs(copper))
 
 
 def _rate(blocks: Sequence[BlockAverage], what: str) -> float:
@@ -280,6 +327,9 @@ _DRAUGHT, _OF_THE_RISE, _USUAL_AIR = 0.3, 0.06, 25.0
 air changes a part's cooling by 2 % rms, and swings by three times that. From memory."""
 
 _LATE_ELASTICITY = 1.0
+
+_WARMING_SEEN_FOR, _UNTIL_BLOCKS = 600.0, 30.0
+"""Seconds over which it is looked how much windings warm, and after which there are blocks to look at."""
 
 
 class Drifts:
@@ -365,7 +415,8 @@ class Drifts:
         for name, block in made.items():
             watch = self._watches[name]
             before = watch.drift
-            watch.take(block, noises[name], self._accuracies[name], self._moving_air(name, block))
+            air, warmer = self._moving_air(name, block), partial(self._warmer_since, name)
+            watch.take(block, noises[name], self._accuracies[name], air, warmer)
             if watch.drift is not None and name not in self._explained and (before is None or is_to_look_again):
                 self._look_at_the_mains_meter(name, watch.drift)
         self._explained = {name for name in self._explained if self._watches[name].drift is not None}
@@ -378,6 +429,21 @@ class Drifts:
         if name not in self._late:
             return 0.0
         return _DRAUGHT + _OF_THE_RISE * max(0.0, block.expected + block.residual - _USUAL_AIR)
+
+    def _warmer_since(self, channel: str, since: float) -> float:
+        """Return how many times as much as is taken the windings warmed since then (s), as all other channels show it.
+
+        It changes little, so of a short time the minutes before it are looked at too.
+        """
+        if self._began is not None and self._turn is not None:
+            began = self._began + _UNTIL_BLOCKS
+            since = max(began, min(since, began + BLOCK_SECONDS * self._turn - _WARMING_SEEN_FOR))
+        others = (
+            watch.warming_since(since, self._accuracies[name])
+            for name, watch in self._watches.items()
+            if name != channel and name not in self._late
+        )
+        return warmed_by([one for one in others if one is not None])
 
     def _look_at_the_mains_meter(self, channel: str, drift: Drift) -> None:
         """Find out whether a drift of `channel` is that of the mains meter: others then show as many volts."""

@@ -8,8 +8,10 @@ any from a usual one to three times as long, so that each moment counts with the
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
+
+import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.prediction.result import Prediction
@@ -122,3 +124,31 @@ def progress_of(since: float, constant: float, slowest: float = 1.0) -> float:
     # The time constant that changes most at a moment is as long as what has passed: 1/(e·t) a second.
     done += math.log(min(max(since, constant), longest) / constant) / math.e
     return done + math.exp(-1.0) - math.exp(-max(since, longest) / longest)
+
+
+_USUALLY_WARMED, _MOST_WARMED = (0.4, 0.4), 2.0
+"""How many times as much as is taken windings warm, and the standard uncertainty of that; and at most: 50 K are taken,
+and windings of class F may warm by 100 K. From memory."""
+
+_SHOWS_WARMING, _WARMED_ALIKE, _FEWEST_WARMED = 0.6, 0.3, 3
+"""The standard uncertainty up to which a channel shows that factor; by how much channels differ in it; how many must
+show it. From memory."""
+
+
+def warmed_by(shown: Sequence[tuple[float, float]]) -> float:
+    """Return how many times as much as is taken windings may have warmed, from 1 to 2, as channels show it.
+
+    `shown` has the factor by each channel, and its standard uncertainty. Fewer than three that show it say nothing.
+
+    >>> warmed_by([(1.5, 0.1)] * 2), 1.5 < warmed_by([(1.5, 0.1)] * 8) < 1.8, warmed_by([(-1.0, 0.1)] * 8)
+    (1.0, True, 1.0)
+    """
+    clear = np.array([one for one in shown if one[1] < _SHOWS_WARMING])
+    if len(clear) < _FEWEST_WARMED:
+        return 1.0
+    usual, spread = _USUALLY_WARMED
+    parts, doubts = clear.T
+    weights = 1.0 / (doubts**2 + _WARMED_ALIKE**2)
+    total = float(weights.sum()) + spread**-2.0
+    middle = (float(weights @ parts) + usual * spread**-2.0) / total
+    return float(min(_MOST_WARMED, max(1.0, middle + 1.0 / math.sqrt(total))))

@@ -7,6 +7,7 @@ the number of its step and the operator's note in its details; its message says 
     step done      2 of 4: half the mains: hum gone
     step skipped   3 of 4: load on: no resistor at hand
     plan stopped   2 of 4: half the mains: smell of varnish
+    recorded       1 of 4: insulation 5.2 MΩ, at least 2 MΩ: met; with M-7 (calibrated 2026-03-01), by AB
 
 Until the operator begins the plan, the bench file's own mains and load apply.
 """
@@ -15,16 +16,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Literal
 
-from benchmon.bench import Bench, Channel, Step
+from benchmon.bench import Bench, Channel, RecordEntry, Step, read_recorded
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.findings import findings_of_readings, wording_of
 from benchmon.quantities import Expected, format_value
-from benchmon.standards import METAL_HARMLESS, TOUCHABLE_DC
+from benchmon.standards import METAL_HARMLESS, SAFETY_TESTS, TOUCHABLE_DC
 from benchmon.text import duration
 from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
 
@@ -33,6 +34,9 @@ POWERED_PART = 0.1
 
 MAINS_WITHIN = 0.05
 """Part of a step's mains voltage by which the measured one may differ for the step to be done."""
+
+_FARTHEST_ZERO = 10.0
+"""Times the fixed part of its accuracy beyond which a reading with shorted leads is no zero (from memory)."""
 
 LONGEST_WORDS = 200
 
@@ -68,15 +72,42 @@ _OUTCOMES: Mapping[str, Outcome] = {
 }
 
 
+TO_BE_RECORDED = "is to be recorded"
+
+_RECORDS = (EventKind.RECORDED, EventKind.NOT_MET)
+
+
 @dataclass(frozen=True, slots=True)
 class PlanStep:
-    """A step of the plan and its outcome; it began and ended at session seconds, `words` is the operator's note."""
+    """A step of the plan and its outcome; it began and ended at session seconds, `words` is the operator's note.
+
+    `recorded` holds the latest event of each entry that a person recorded, by the entry's name.
+    """
 
     step: Step
     outcome: Outcome = Outcome.AHEAD
     began: float | None = None
     ended: float | None = None
     words: str = ""
+    recorded: Mapping[str, Event] = field(default_factory=dict)
+
+    @property
+    def still_to_record(self) -> list[RecordEntry]:
+        """Return the entries that have neither a value that keeps its limits nor a reason why not."""
+        return [entry for entry in self.step.record if not self._is_settled(entry)]
+
+    def _is_settled(self, entry: RecordEntry) -> bool:
+        event = self.recorded.get(entry.name)
+        return event is not None and event.kind == EventKind.RECORDED
+
+    def lacking_record(self, entry: RecordEntry) -> str:
+        """Return in a few words what an entry lacks, "" where nothing."""
+        event = self.recorded.get(entry.name)
+        if self._is_settled(entry):
+            return ""
+        if event is None or event.details is None:
+            return f"{entry.name} {TO_BE_RECORDED}"
+        return f"{entry.name} is {event.details.shows}, which is not {entry.limits_in_words}"
 
     def held(self, now: float) -> float:
         """Return for how long the step has been current, s."""
@@ -103,6 +134,41 @@ class StepRequest:
     action: Action
     step: int
     words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordRequest:
+    """A value that a person recorded in `step` (from 1): what `entry` `shows`, or the `reason` why nothing is known.
+
+    `meter`, `calibrated` and `who` are as they were typed, "" where nothing was.
+    """
+
+    step: int
+    entry: str
+    shows: str = ""
+    reason: str = ""
+    meter: str = ""
+    calibrated: str = ""
+    who: str = ""
+
+
+def _with_unit(shows: str, unit: str) -> str:
+    """Return what was typed with the unit that was asked for, where it was typed without one."""
+    return f"{shows} {unit}" if unit and shows[-1:].isdigit() else shows
+
+
+def recorded_in_words(details: EventDetails, limits: str = "") -> str:
+    """Return what was recorded: `insulation 5.2 MΩ, at least 2 MΩ: met; with M-7 (calibrated 2026-03-01), by AB`."""
+    if details.note:
+        words = f"{details.entry} not recorded: {details.note}"
+    else:
+        verdict = f", {limits}: {'met' if details.met else 'not met'}" if limits else ""
+        words = f"{details.entry} {details.shows}{verdict}"
+    calibrated = f" (calibrated {details.calibrated})" if details.calibrated else ""
+    meter = f"with {details.meter}{calibrated}" if details.meter else ""
+    by = f"by {details.who}" if details.who else ""
+    aside = ", ".join(part for part in (meter, by) if part)
+    return f"{words}; {aside}" if aside else words
 
 
 class Plan:
@@ -166,6 +232,9 @@ class Plan:
     def take(self, event: Event) -> bool:
         """Take an event; return whether it moved the plan. One that fits no step is left."""
         details = event.details or EventDetails()
+        if event.kind in _RECORDS:
+            self._take_record(event, details)
+            return False
         outcome, number = _OUTCOMES.get(event.kind), details.step
         if outcome is None or number is None or not 1 <= number <= len(self.steps):
             return False
@@ -175,6 +244,42 @@ class Plan:
         self.steps[number - 1] = replace(step, outcome=outcome, began=began, ended=ended, words=details.note or "")
         self.state = self._state_after(outcome)
         return True
+
+    def _take_record(self, event: Event, details: EventDetails) -> None:
+        number, entry = details.step, details.entry
+        if number is not None and entry is not None and 1 <= number <= len(self.steps):
+            step = self.steps[number - 1]
+            self.steps[number - 1] = replace(step, recorded={**step.recorded, entry: event})
+
+    def record(self, request: RecordRequest, now: float) -> Event:
+        """Return the event by which a value is recorded at `now` (s), or the reason why there is none.
+
+        Raises `BadInput` where it is no value of the entry, or the step does not stand.
+        """
+        number = self.step_number
+        if number is None or request.step != number:
+            raise BadInput(f"step {request.step} does not stand, so nothing is recorded in it; look again")
+        entries = {entry.name: entry for entry in self.steps[number - 1].step.record}
+        entry = entries.get(request.entry)
+        if entry is None:
+            raise BadInput(f"step {number} has nothing called {request.entry} to record")
+        if not request.shows and not request.reason:
+            raise BadInput(f"{entry.name} needs a value, or the reason why there is none")
+        is_met = bool(request.reason) or entry.is_in_words or entry.is_met_by(read_recorded(request.shows, entry.unit))
+        details = EventDetails(
+            step=number,
+            entry=entry.name,
+            shows="" if request.reason else _with_unit(request.shows, entry.unit),
+            note=request.reason or None,
+            met=None if request.reason else is_met,
+            meter=request.meter or None,
+            calibrated=request.calibrated or None,
+            who=request.who or None,
+        )
+        words = f"{number} of {len(self.steps)}: {recorded_in_words(details, entry.limits_in_words)}"
+        if is_met:
+            return Event(now, "", EventKind.RECORDED, words, details)
+        return Event(now, "", EventKind.NOT_MET, words, details)
 
     def _state_after(self, latest: Outcome) -> PlanState:
         if latest is Outcome.STOPPED:
@@ -235,13 +340,16 @@ def blocking_reasons(
 
     `lapsed` are the channels whose last value was typed before the supply changed: see `HandReadings`.
     """
-    found = [
+    found = [words for entry in step.step.record if (words := step.lacking_record(entry))]
+    found += [
         f"{name} was typed before the supply changed, read it again" if name in lapsed else words
         for name in step.step.needs
         if (words := _disagreement(name, latest.get(name))) or name in lapsed
     ]
     for channel in channels:
         judgement = latest.get(channel.name)
+        if channel.name in step.step.zero:
+            found += _no_zero(channel, judgement)
         if judgement is not None and Flag.TRIPPED in judgement.flags:
             found.append(f"{channel.name} went past its limit")
         if channel.quantity == "mains.voltage.rms" and step.step.mains is not None:
@@ -260,6 +368,17 @@ def _disagreement(name: str, judgement: Judgement | None) -> str:
     if judgement.verdict is Verdict.UNPREDICTED:
         return f"{name} has nothing to agree with"
     return f"{name} {'disagrees' if judgement.verdict is Verdict.DISAGREES else 'is questionable'}"
+
+
+def _no_zero(channel: Channel, judgement: Judgement | None) -> list[str]:
+    """Return why a channel with shorted leads has no zero to take, [] where it has."""
+    if judgement is None or judgement.value is None:
+        return [f"{channel.name} gives no reading"]
+    most = _FARTHEST_ZERO * channel.accuracy.absolute
+    if 0.0 < most < abs(judgement.value):
+        shown = format_value(judgement.value, channel.unit, 3)
+        return [f"{channel.name} reads {shown}, too much for a zero: are its leads shorted?"]
+    return []
 
 
 def _wrong_mains(wanted: float, channel: Channel, judgement: Judgement | None) -> list[str]:
@@ -299,6 +418,8 @@ def step_cautions(plan: Plan, number: int, bench: Bench, expected: Mapping[str, 
 
 def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
     step = plan.steps[number - 1].step
+    if step.record:
+        yield SAFETY_TESTS
     if number == 1:
         yield "Fuse in, earth clips as this rectifier needs them, the switch within reach, somebody within call."
     elif step.load is not None and step.load != plan.load_at(number - 1):

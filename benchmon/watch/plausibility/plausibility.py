@@ -154,10 +154,22 @@ class _Round:
         self.en = en
 
 
+@dataclass(slots=True)
+class _Typed:
+    """A value that a person typed, and in how many more rounds it counts."""
+
+    time: float
+    value: float
+    en: float | None
+    rounds: int = IN_A_ROW
+
+
 class PlausibilityWatch:
     """Looks at the rules once a round: as soon as every live channel has read, and two seconds at least.
 
-    Within a round each channel's readings are averaged, so that the moments at which meters read hardly matter.
+    Within a round each channel's readings are averaged, so that the moments at which meters read hardly matter. A value
+    that a person types counts in the rounds that decide just after it, unless the supply changes: it is never compared
+    with an average across a change. Where a person reads every meter, their values are averaged like any others.
     """
 
     ROUND_SECONDS = 2.0
@@ -167,8 +179,12 @@ class PlausibilityWatch:
         self._bench = bench
         self._rules = rules_of(bench)
         self._channels: dict[str, Channel] = {channel.name: channel for channel in bench.channel}
-        self._rounds = {name: _Round() for name in self._channels}
-        self._slowest = max((channel.period for channel in bench.channel), default=1.0)
+        by_hand = {channel.name for channel in bench.typed_channels}
+        live = [channel for channel in bench.channel if channel.name not in by_hand] or bench.channel
+        self._rounds = {channel.name: _Round() for channel in live}
+        self._slowest = max((channel.period for channel in live), default=1.0)
+        self._typed: dict[str, _Typed] = {}
+        self._changed_at = -math.inf
         self._began: float | None = None
         self._runs: dict[tuple[str, tuple[str, ...]], int] = {}
         self._looked = 0
@@ -178,6 +194,9 @@ class PlausibilityWatch:
 
     def update(self, channel: str, time: float, value: float, en: float | None) -> list[Contradiction]:
         """Take a finite reading; return the contradictions that begin with it."""
+        if channel not in self._rounds:
+            self._typed[channel] = _Typed(time, value, en)
+            return []
         if self._began is None:
             self._began = time
         self._rounds[channel].add(value, en)
@@ -187,6 +206,16 @@ class PlausibilityWatch:
         if waited < self.LATE * self._slowest and not all(one.count for one in self._rounds.values()):
             return []
         return self._look(time)
+
+    def supply_changed(self, time: float) -> None:
+        """Forget what was typed before `time` (s), when the supply changed, and what only that contradicts."""
+        self._changed_at = time
+        old = {name for name, typed in self._typed.items() if typed.time < time}
+        self._typed = {name: typed for name, typed in self._typed.items() if name not in old}
+        for key in [key for key in {**self.broken, **self._runs} if not self._rounds.keys() >= set(key[1])]:
+            self.broken.pop(key, None)
+            self._runs.pop(key, None)
+        self._find_suspects()
 
     def finish(self) -> list[Contradiction]:
         """Look at what has been read since the last round; with fewer than three rounds, this one decides."""
@@ -201,11 +230,25 @@ class PlausibilityWatch:
                 channel, value = self._channels[name], one.total / one.count
                 readings.append(MeasuredValue(name, channel.quantity, value, channel.accuracy.of(value), one.en))
                 one.count, one.total = 0, 0.0
+        readings += self._typed_readings()
         self._began = time
         self._looked += 1
         found = {(one.rule, one.channels): one for one in contradictions(self._bench, readings, self._rules)}
         needed = min(IN_A_ROW, self._looked) if time is None else IN_A_ROW
         return self._settle(found, {reading.channel for reading in readings}, needed)
+
+    def _typed_readings(self) -> list[MeasuredValue]:
+        """Return the typed values that count in the round that is over; none where the supply changed within it."""
+        if self._began is not None and self._began < self._changed_at:
+            return []
+        found = []
+        for name, typed in self._typed.items():
+            if typed.rounds > 0:
+                typed.rounds -= 1
+                channel = self._channels[name]
+                accuracy = channel.accuracy.of(typed.value)
+                found.append(MeasuredValue(name, channel.quantity, typed.value, accuracy, typed.en))
+        return found
 
     def _settle(
         self, found: dict[tuple[str, tuple[str, ...]], Contradiction], read: set[str], needed: int
@@ -227,5 +270,8 @@ class PlausibilityWatch:
                 if run <= -IN_A_ROW:
                     self.broken.pop(key, None)
                     del self._runs[key]
-        self.suspects = frozenset(one.culprit for one in self.broken.values())
+        self._find_suspects()
         return sorted(begun, key=lambda one: -one.excess)
+
+    def _find_suspects(self) -> None:
+        self.suspects = frozenset(one.culprit for one in self.broken.values())

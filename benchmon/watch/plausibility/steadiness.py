@@ -125,7 +125,7 @@ class StandstillWatch:
         )
 
 
-_AS_LIKELY = 0.92
+AS_LIKELY = 0.92
 """Likelihood of a cause that the course of a channel shows: hardly anything else looks like it."""
 
 
@@ -150,12 +150,12 @@ def frozen_cause(channel: str, unit: str, frozen: Standstill, now: float) -> Exp
 
 def drifting_meter_cause(channel: str, sentence: str) -> Explanation:
     """Return the cause that the mains meter drifts, with the `sentence` that says how far and who shows it."""
-    return Explanation(f"{channel}: its meter drifts", _AS_LIKELY, sentence, (channel,))
+    return Explanation(f"{channel}: its meter drifts", AS_LIKELY, sentence, (channel,))
 
 
 def _cause(cause: str, evidence: str, advice: str, channels: Sequence[str]) -> Explanation:
     return Explanation(
-        cause, _AS_LIKELY, f"{evidence}: {cause.removeprefix(f'{channels[0]}: ')}; {advice}", tuple(channels)
+        cause, AS_LIKELY, f"{evidence}: {cause.removeprefix(f'{channels[0]}: ')}; {advice}", tuple(channels)
     )
 
 
@@ -173,6 +173,6 @@ def with_causes_of_courses(ranked: Sequence[Explanation], found: Sequence[Explan
     ]
     if not fits:
         return list(ranked)
-    left = 1.0 - _AS_LIKELY
-    shared = [replace(one, likelihood=_AS_LIKELY / len(fits)) for one in fits]
+    left = 1.0 - AS_LIKELY
+    shared = [replace(one, likelihood=AS_LIKELY / len(fits)) for one in fits]
     return [*shared, *(replace(one, likelihood=left * one.likelihood) for one in ranked)]

@@ -8,8 +8,9 @@ register, is written even while a query is pending on the line.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Annotated, ClassVar
 
 from pydantic import Field, StrictBool, model_validator
@@ -115,9 +116,12 @@ class SwitchPlace:
         return int((answer.bits if function in BITS else answer.registers)[0]) == wanted
 
     def reach(self) -> None:
-        """Raise like `switch_off` if its line cannot be opened now."""
-        with self._usable_connection():
-            pass
+        """Raise like `switch_off` if the unit does not answer now: a port that opens, or a gateway, is no unit yet.
+
+        A unit that refuses to have its coil or register read is there all the same.
+        """
+        with suppress(Refused):
+            self.is_off()
 
     def _write(self) -> ModbusPDU:
         how = self._how
@@ -270,6 +274,8 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         super().__init__(name, settings, channels)
         self._connection = ModbusConnection(settings.address, settings, self.timeout)
         self._readers = {channel.name: _reader(channel.settings, settings) for channel in channels}
+        self._looking = threading.Lock()
+        """Held while a look whether the switch is there has its port open."""
         self._alone: set[str] = set()
         """Channels whose registers the instrument refuses to send together with others."""
         self._plans: dict[tuple[str, ...], list[tuple[RegisterBlock[str], ModbusPDU]]] = {}
@@ -316,9 +322,13 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         if self.channels:
             self._require_connection(self._connection.is_open)
             return
-        self._switched(how).reach()
+        with self._looking:
+            self._switched(how).reach()
 
     def _switch_off(self, how: ModbusSwitch) -> str:
+        # A serial port cannot be opened twice: a look whether the unit is there ends within a reply.
+        if endpoint(self.settings.address) is None and self._looking.acquire(timeout=_PATIENCE):
+            self._looking.release()
         return self._switched(how).switch_off()
 
     def _is_off(self, how: ModbusSwitch) -> bool:

@@ -247,7 +247,8 @@ class Meter:
             value = stage.shown(value, snapshot.time)
         for effect in self.effects:
             value = effect.shown(value, snapshot.time)
-        return value / self.channel.scale
+        # The meter has the errors that its corrections take off.
+        return (value / self.channel.gain + self.channel.zero) / self.channel.scale
 
 
 def _key(channel: Channel, name: str) -> Any:

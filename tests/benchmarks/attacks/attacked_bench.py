@@ -7,7 +7,7 @@ import threading
 import time
 from pathlib import Path
 
-from fork_server import ForkServer
+from fork_server import Ended, ForkServer
 
 from benchmon.session.database import recorded_by
 from benchmon.session.follower import open_session_view
@@ -101,6 +101,6 @@ class RunningRecorder:
         self.kinds += [event.kind for event in self.view.poll().events]
         return self.kinds
 
-    def wait(self, seconds: float = 30.0) -> int:
-        """Wait for its end; one that does not come is an error."""
-        return self._server.wait(self.pid, seconds).status
+    def wait(self, seconds: float = 30.0) -> Ended:
+        """Wait for its end, and return how it ended."""
+        return self._server.wait(self.pid, seconds)

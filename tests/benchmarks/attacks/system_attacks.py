@@ -58,7 +58,10 @@ UNNOTICED = {"openat", "write"}
 """Calls that a running recorder does not need: its files are open, and its words go to screens by the session file."""
 BRIEF = {"standstill", "sendto"}
 """Faults that are over before OFF can be done."""
+LASTING = {"fsync"}
+"""Faults that last to the end: a log is put into its session file at last, and hardly before."""
 WORDS = {
+    "fsync": "its disk fails",
     "sendto": "SWITCH OFF BY HAND",
     "standstill": "stood still",
     "back": "clock was set back",
@@ -152,7 +155,7 @@ def attack(name: str, tries: int) -> bool:
     system: AttackedSystem = FaultySystem() if name in MODES else InjectedErrors()
     chance = random.Random(1)
     unheard = refused = lost = quiet = seen_in_all = 0
-    longest = 0.0
+    longest, statuses = 0.0, set[int]()
     try:
         for number in range(tries):
             system.bench.switch_on()
@@ -183,14 +186,18 @@ def attack(name: str, tries: int) -> bool:
             refused += is_refused
             if heard and asked.result is not None:
                 longest = max(longest, system.bench.heard[0] - asked.result["asked"])
-            system.cease()
+            if name not in LASTING:
+                system.cease()
             words += look(1.5)
             with suppress(ProcessLookupError):
                 os.kill(recorder.pid, signal.SIGTERM)
-            recorder.wait()
+            ended = recorder.wait()
+            words += ended.errors
+            system.cease()
+            statuses.add(ended.status)
             kept = {(one.channel, one.time, one.value) for one in open_session_view(recorder.path).poll().judgements}
             lost, seen_in_all = lost + len(seen - kept), seen_in_all + len(seen)
-            quiet += name not in UNNOTICED and WORDS.get(name, "written") not in words
+            quiet += name not in UNNOTICED and WORDS.get(name, "cannot be written") not in words
             recorder.view.close()
     finally:
         system.end()
@@ -198,7 +205,7 @@ def attack(name: str, tries: int) -> bool:
     print(
         f"{'ok    ' if is_good else 'FAILED'} {name}: {tries} tries, OFF never at the relay {unheard} "
         f"(longest {longest:.2f} s; refused in words {refused}), {lost} of {seen_in_all} shown readings lost, "
-        f"not told of {quiet}; {system.injected} failures injected",
+        f"not told of {quiet}; {system.injected} failures injected; recorders ended with {sorted(statuses)}",
         flush=True,
     )
     return is_good

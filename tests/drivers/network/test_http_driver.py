@@ -10,13 +10,13 @@ import pytest
 from pydantic import ValidationError
 
 from benchmon.errors import InstrumentError, InstrumentTimeout
-from benchmon.instruments.testing.conformance import ALWAYS_PLAYED, Behaviour, DriverConformance, Rig
+from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
 from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.network.http import HttpChannel, HttpDriver, HttpSettings
 from support.certificates import own_certificate
 from support.far_ends.http_pages import page, requests
-from support.far_ends.rigs import NOISE
+from support.far_ends.rigs import NOISE, answers_ill
 
 
 def driver(url, *channels, timeout=9, **keys):
@@ -49,8 +49,10 @@ class TestHttp(DriverConformance):
 
             def behave(how):
                 fake_instrument.answer = answers.get(how, pages)
+                if how in (Behaviour.LATE, Behaviour.DRIPPING):
+                    fake_instrument.answer = answers_ill(fake_instrument, how, 0.5, pages)
 
-            yield Rig(meter, {"u": 22.1, "i": -0.25}, behave, ALWAYS_PLAYED | {Behaviour.ONE_BAD})
+            yield Rig(meter, {"u": 22.1, "i": -0.25}, behave, frozenset(Behaviour))
             meter.close()
 
 

@@ -11,7 +11,7 @@ from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.network.mqtt import MqttChannel, MqttDriver, MqttSettings
 from support.broker import MOSQUITTO, Mosquitto, free_port, paho
 from support.certificates import own_certificate
-from support.far_ends.rigs import streaming_rig
+from support.far_ends.rigs import WHOLE_MESSAGES, streaming_rig
 
 needs_broker = pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto is not installed here")
 
@@ -72,6 +72,7 @@ class TestMqtt(DriverConformance):
         return streaming_rig(
             Publisher(self.port), lambda _: driver(self.port, *channels), lambda made: made,
             b'{"u": 22.1, "more": [-25]}', {"u": 22.1, "i": -0.25},
+            one_bad=b'{"u": 22.1, "more": ["-"]}', why=WHOLE_MESSAGES,
         )  # fmt: skip
 
 

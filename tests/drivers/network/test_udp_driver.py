@@ -14,7 +14,7 @@ from benchmon_drivers.network.messages import MessageChannel
 from benchmon_drivers.network.udp import UdpDriver, UdpFramesDriver, UdpFramesSettings, UdpSettings
 from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
 from benchmon_drivers.serial.frames import FrameLayout, FrameSplitter
-from support.far_ends.rigs import streaming_rig
+from support.far_ends.rigs import ONE_CHECKSUM, WHOLE_MESSAGES, streaming_rig
 
 
 def free_port():
@@ -60,6 +60,7 @@ class TestUdpLines(DriverConformance):
         return streaming_rig(
             Sender(), lambda sender: driver(sender.port, *channels), lambda made: made,
             b"U=22100 mV\r\nI=-25\n", {"u": 22.1, "i": -0.25},
+            one_bad=b"U=22100 mV\r\nI=-2.5.1\n", why=WHOLE_MESSAGES,
         )  # fmt: skip
 
 
@@ -69,6 +70,7 @@ class TestUdpJson(DriverConformance):
         return streaming_rig(
             Sender(), lambda sender: driver(sender.port, *channels), lambda made: made,
             b'{"u": 22.1, "more": [0, -25]}', {"u": 22.1, "i": -0.25},
+            one_bad=b'{"u": 22.1, "more": [0]}', why=WHOLE_MESSAGES,
         )  # fmt: skip
 
 
@@ -97,6 +99,7 @@ class TestUdpFrames(DriverConformance):
             lambda made: made,
             FRAME + FRAME,
             {"u": -22.1, "i": 0.5},
+            why=f"{WHOLE_MESSAGES}; {ONE_CHECKSUM}",
         )
 
 

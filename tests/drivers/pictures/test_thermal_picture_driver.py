@@ -23,7 +23,7 @@ from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.pictures.driver import ThermalPictureChannel, ThermalPictureDriver, ThermalPictureSettings
 from benchmon_drivers.pictures.temperatures import PictureLayout, read_temperatures
 from support.far_ends.http_pages import page, requests
-from support.far_ends.rigs import NOISE
+from support.far_ends.rigs import ASKED, NOISE, answers_ill
 
 COUNTS = np.arange(29_000, 29_048, dtype=np.uint16).reshape(6, 8)
 CELSIUS = COUNTS * 0.01 - 273.15
@@ -69,7 +69,8 @@ class TestThermalPictureInAFile(DriverConformance):
                     path.write_bytes(NOISE if behaviour is Behaviour.GARBAGE else as_text(CELSIUS))
 
             behave(Behaviour.WELL)
-            yield Rig(driver(path, *REGIONS, timeout=0.5), SHOWS, behave)
+            why = "a picture is there or not, whole for all channels"
+            yield Rig(driver(path, *REGIONS, timeout=0.5), SHOWS, behave, why_no_more=why)
 
 
 class TestThermalPictureServed(DriverConformance):
@@ -81,9 +82,12 @@ class TestThermalPictureServed(DriverConformance):
 
             def behave(behaviour):
                 fake_instrument.answer = answers.get(behaviour, lambda _: whole)
+                if behaviour in (Behaviour.LATE, Behaviour.DRIPPING):
+                    fake_instrument.answer = answers_ill(fake_instrument, behaviour, 0.5, lambda _: whole)
 
             address = f"http://127.0.0.1:{fake_instrument.port}/t.csv"
-            yield Rig(driver(address, *REGIONS, timeout=0.5), SHOWS, behave)
+            why = "a picture is whole for all channels"
+            yield Rig(driver(address, *REGIONS, timeout=0.5), SHOWS, behave, ASKED, why)
 
 
 @pytest.mark.parametrize(

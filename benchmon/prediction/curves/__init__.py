@@ -1,0 +1,1 @@
+"""Curves of every quantity against the load or the mains, with bands."""

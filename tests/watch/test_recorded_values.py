@@ -1,0 +1,99 @@
+"""Values that a person records in a step: limits, reasons, and a plan that does not go on without them."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchmon.bench import RecordEntry, Step, read_recorded
+from benchmon.errors import BadInput
+from benchmon.recorder.operator_requests import decode_request
+from benchmon.session.records import Request
+from benchmon.watch.plan import Action, Plan, RecordRequest, StepRequest, blocking_reasons
+
+STEP = Step.model_validate(
+    {
+        "name": "before power",
+        "record": [
+            {"name": "insulation", "unit": "MΩ", "at_least": "2 MΩ", "note": "500 V DC"},
+            {"name": "earth bond", "unit": "Ω", "at_most": "0.1 Ω"},
+            {"name": "creepage looked at"},
+        ],
+    }
+)
+
+
+@pytest.fixture
+def plan():
+    made = Plan([STEP])
+    for event in made.answer(StepRequest(Action.BEGIN, 1), 0.0, []):
+        made.take(event)
+    return made
+
+
+def lacking(plan):
+    return blocking_reasons(plan.current_step, 1.0, (), {})
+
+
+def record(plan, entry, shows="", **given):
+    event = plan.record(RecordRequest(1, entry, shows, **given), 1.0)
+    plan.take(event)
+    return event
+
+
+def test_the_plan_does_not_go_on_without_what_is_to_be_recorded(plan):
+    assert lacking(plan) == [
+        "insulation is to be recorded",
+        "earth bond is to be recorded",
+        "creepage looked at is to be recorded",
+    ]
+    record(plan, "insulation", "5.2", meter="M-7", calibrated="2026-03-01", who="AB")
+    record(plan, "earth bond", "80 mΩ")
+    record(plan, "creepage looked at", "more than 6 mm everywhere")
+    assert lacking(plan) == []
+
+
+def test_a_value_past_its_limit_is_recorded_and_holds_the_plan(plan):
+    event = record(plan, "insulation", "350 kΩ")
+    assert (event.kind, event.details.met) == ("not met", False)
+    assert "insulation is 350 kΩ, which is not at least 2 MΩ" in lacking(plan)
+    assert record(plan, "insulation", "3 MΩ").kind == "recorded"
+    assert not any(words.startswith("insulation") for words in lacking(plan))
+
+
+def test_a_reason_stands_in_place_of_a_value(plan):
+    event = record(plan, "earth bond", reason="class II, there is no earth", who="AB")
+    assert event.message == "1 of 1: earth bond not recorded: class II, there is no earth; by AB"
+    assert not any(words.startswith("earth bond") for words in lacking(plan))
+
+
+def test_the_sentence_has_all_that_was_typed(plan):
+    event = record(plan, "insulation", "5.2", meter="M-7", calibrated="2026-03-01", who="AB")
+    assert event.message == ("1 of 1: insulation 5.2 MΩ, at least 2 MΩ: met; with M-7 (calibrated 2026-03-01), by AB")
+
+
+@pytest.mark.parametrize(
+    ("entry", "shows", "why"),
+    [("insulation", "good", "not a value in MΩ"), ("insulation", "5 V", "the unit 'V'"), ("height", "1", "nothing")],
+)
+def test_what_is_no_value_of_the_entry_is_refused(plan, entry, shows, why):
+    with pytest.raises(BadInput, match=why):
+        plan.record(RecordRequest(1, entry, shows), 1.0)
+
+
+@pytest.mark.parametrize("keys", [{"at_least": "2 V"}, {"at_least": "3 MΩ", "at_most": "2 MΩ"}])
+def test_limits_that_cannot_be_meant_are_refused(keys):
+    with pytest.raises(ValueError, match="at_"):
+        RecordEntry(name="insulation", unit="MΩ", **keys)
+
+
+@given(st.floats(1e-3, 1e3), st.sampled_from(["MΩ", "mA", "V", "mm", "%", ""]))
+def test_a_number_alone_is_in_the_unit_that_is_asked_for(number, unit):
+    factor = {"MΩ": 1e6, "mA": 1e-3, "mm": 1e-3}.get(unit, 1.0)
+    assert read_recorded(f"{number:.6f}", unit) == pytest.approx(number * factor, abs=1e-6 * factor)
+
+
+def test_a_request_without_a_step_records_nothing():
+    with pytest.raises(BadInput, match="records nothing"):
+        decode_request(Request("record", '{"step": "two"}'))
