@@ -33,7 +33,7 @@ from benchmon.prediction.uncertainty import (
 from benchmon.signals.arrays import Floats
 from benchmon.standards import TRANSFORMER_WARMS_IN
 
-WINDING_WARMTH = "transformer.rise"
+WINDING_RISE_FACTOR = "transformer.rise"
 """The unknown factor on the estimated rise of the windings."""
 MAINS, AMBIENT = "mains.voltage", "ambient.temperature"
 _SESSION_PARTS, _LOAD_PARTS = "mains.harmonic.", "load."
@@ -131,7 +131,7 @@ class SupplyModel:
                     else:
                         found.setdefault(entry.part, one)
         several = list(found.values())
-        several.append(Unknown(WINDING_WARMTH, "warmth of the windings", _WARMTH_SIZE))
+        several.append(Unknown(WINDING_RISE_FACTOR, "warmth of the windings", _WARMTH_SIZE))
         shape = [
             entry
             for entry in input_uncertainties_of(self.bench, parts_of(self.bench), mains_is_measured=True)
@@ -203,7 +203,7 @@ class SupplyModel:
             for one, size in zip(self.unknowns, u.tolist(), strict=True):
                 if not one.acts_in(place, condition):
                     continue
-                if one.part == WINDING_WARMTH:
+                if one.part == WINDING_RISE_FACTOR:
                     warmth *= math.exp(one.size * size)
                 elif one.part == JUNCTION_SHIFT:
                     shift += self._junction_doubt(place) * size
@@ -261,7 +261,7 @@ class SupplyModel:
     def value_of(self, k: int, u: float) -> float:
         """Return the value of an unknown part at `u`, in its unit."""
         one = self.unknowns[k]
-        nominal = 1.0 if one.part == WINDING_WARMTH else self.nominal(one.part)
+        nominal = 1.0 if one.part == WINDING_RISE_FACTOR else self.nominal(one.part)
         return nominal * math.exp(one.size * u) if one.relative else nominal + one.size * u
 
     def nominal(self, part: str) -> float:

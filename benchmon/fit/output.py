@@ -28,6 +28,7 @@ _MEASURED_BY: Mapping[str, str] = {
     "mains.source_resistance": "the mains voltage with and without a known load",
     "transformer.open_circuit_voltage": "the winding's voltage without load, with the mains voltage beside it",
     "transformer.leakage_inductance": "a short-circuit test: volts, amperes and watts at the primary",
+    "transformer.winding_warmth": "the temperature at which the winding resistances hold",
     "transformer.rise": "the resistance of a winding, cold and at the end of the test",
     "core.current": _NO_LOAD_TEST,
     "core.loss": _NO_LOAD_TEST,
@@ -53,7 +54,9 @@ _MEASURED_BY: Mapping[str, str] = {
 
 def _measured_by(part: str) -> str:
     """Return the measurement that would determine a part."""
-    return _MEASURED_BY.get(part) or next((words for end, words in _MEASURED_BY.items() if part.endswith(end)), "")
+    return _MEASURED_BY.get(part) or next(
+        (words for end, words in _MEASURED_BY.items() if part.endswith(end)), "a measurement of the part itself"
+    )
 
 
 def fit_as_dict(fitted: Fitted) -> dict[str, Any]:

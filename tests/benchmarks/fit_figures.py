@@ -2,10 +2,10 @@
 
     python tests/benchmarks/fit_figures.py [--supplies 100] [--changes 5] [--processes 2]
 
-A supply is one of the bundled benches with parts, core, leakage, mains and meters drawn by a seed. It is recorded from
-cold, at the load of its bench file and at a lighter one, and fitted; the true values are those that were drawn. Then
-the same supply is recorded again with a reservoir that lost a part of its capacitance, with a shorted turn, with a creeping
-joint in the secondary, and unchanged.
+A supply is one of the bundled benches with parts, core, leakage, mains and meters drawn by a seed. It is recorded
+from cold, at the load of its bench file and at a lighter one, and fitted; the true values are those that were drawn.
+Then the same supply is recorded again with a reservoir that lost a part of its capacitance, with a shorted turn, with
+a creeping joint in the secondary, and unchanged.
 """
 
 from __future__ import annotations
