@@ -24,7 +24,7 @@ def check_may_write(path: Path, *, force: bool, never: Path | None = None) -> No
     if path.is_dir():
         raise BadInput(f"{shown}: is a folder; name a file in it")
     if path.exists() and not path.is_file():
-        raise BadInput(f"{shown}: is no ordinary file; name another")
+        raise BadInput(f"{shown}: is not an ordinary file; name another")
     if not path.parent.is_dir():
         raise BadInput(f"{shown}: its folder is not there; make it first")
     if path.exists():

@@ -194,7 +194,7 @@ def parse_value(value: object, kind: Kind) -> float:
     except OverflowError:
         number = math.inf
     if not math.isfinite(number) or abs(number) > _LARGEST:
-        raise BadInput(f"is no usable number; give {kind.name}, such as {example(kind)}")
+        raise BadInput(f"is not a usable number; give {kind.name}, such as {example(kind)}")
     return number
 
 

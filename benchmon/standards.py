@@ -10,6 +10,8 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `FUSE_GATES`, `FUSE_GATE_RATINGS` | IEC 60127-2:2014, pre-arcing times of the standard sheets | margin of the surge |
 | `FUSE_RATINGS` | IEC 60127-2:2014, rated currents of the standard sheets | questions for a new bench file |
 | `SAFETY_TESTS` | IEC 62368-1, IEC 61010-1; EN 50678 after a repair | steps with values to record |
+| `E_SERIES` | IEC 60063:2015, table of preferred values | choosing a capacitor |
+| `FUSE_SPARE` | no standard: experience | choosing a fuse |
 | `COPPER_ZERO` | IEC 60335-1:2020, clause 11 (rise by resistance); IEC 62368-1 | warm windings |
 | `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
 | `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
@@ -76,6 +78,13 @@ FUSE_GATE_RATINGS = (0.125, 10.0)
 """A: the rated currents for which these gates hold."""
 FUSE_RATINGS = (0.1, 0.16, 0.2, 0.25, 0.315, 0.4, 0.5, 0.63, 0.8, 1, 1.25, 1.6, 2, 2.5, 3.15, 4, 5, 6.3, 8, 10)
 """A: rated currents of miniature fuse-links."""
+
+FUSE_SPARE = 1.25
+"""Rated current of a fuse over the steady current through it, at least: in a warm case a fuse carries less."""
+
+_E6 = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8)
+E_SERIES: Mapping[str, tuple[float, ...]] = {"E6": _E6, "E12": tuple(sorted((*_E6, 1.2, 1.8, 2.7, 3.9, 5.6, 8.2)))}
+"""Values of a decade in which parts are sold."""
 
 COPPER_ZERO = 234.5
 """°C below zero at which copper's resistance, taken as a line, is nothing."""

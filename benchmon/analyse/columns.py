@@ -39,7 +39,7 @@ def wave_of(quantity: str) -> str:
     name = quantity if quantity in WAVES else quantity.rpartition(".")[0]
     if name not in WAVES:
         known = ", ".join(WAVES)
-        raise BadInput(f"--quantity {one_line(quantity, 60)}: is no wave that can be captured; choose from {known}")
+        raise BadInput(f"--quantity {one_line(quantity, 60)}: is not a wave that can be captured; choose from {known}")
     return name
 
 
@@ -62,7 +62,7 @@ def ratio_of(text: str) -> tuple[float, str]:
         else:
             raise ValueError
     except (ValueError, ZeroDivisionError) as problem:
-        raise BadInput(f'--probe {one_line(text, 40)}: is no ratio; give 10, 10:1 or "100 mV/A"') from problem
+        raise BadInput(f'--probe {one_line(text, 40)}: is not a ratio; give 10, 10:1 or "100 mV/A"') from problem
     if not (math.isfinite(factor) and 1e-6 <= abs(factor) <= 1e6):
         raise BadInput(f"--probe {one_line(text, 40)}: must be between 1e-6 and 1e6")
     return factor, unit

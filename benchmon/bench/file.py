@@ -164,7 +164,7 @@ def load_bench(path: Path | str) -> Bench:
     except OSError as problem:
         raise BenchFileError(f"{shown}: cannot be read: {problem.strerror or problem}") from problem
     except ValueError as problem:
-        raise BenchFileError(f"{shown}: is no path; check for a stray character") from problem
+        raise BenchFileError(f"{shown}: is not a path; check for a stray character") from problem
     return read_bench(text, str(path), folder=Path(path).parent)
 
 
@@ -193,7 +193,7 @@ def read_bench(text: str, name: str = "bench file", *, folder: Path | None = Non
     except (ValueError, RecursionError) as problem:
         at = re.search(r"\(at line (\d+)", str(problem))
         where = f"{shown}:{at[1]}" if at else shown
-        raise BenchFileError(f"{where}: is no TOML: {one_line(problem, 200)}") from problem
+        raise BenchFileError(f"{where}: is not valid TOML: {one_line(problem, 200)}") from problem
     if not data:
         raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
     if "source" in data:

@@ -135,7 +135,7 @@ class Channel(WithDriverKeys):
         quantity = data["quantity"]
         if not isinstance(quantity, str) or quantity not in UNITS:
             raise KeyedError(
-                "quantity", quantity, "is no quantity of the vocabulary; `benchmon manual bench-file` lists them"
+                "quantity", quantity, "is not a quantity of the vocabulary; `benchmon manual bench-file` lists them"
             )
         unit = UNITS[quantity]
         read = dict(data)

@@ -159,7 +159,7 @@ def _read_points(value: Any) -> tuple[tuple[float, float], ...]:
     points = []
     for point in value:
         if not isinstance(point, list) or len(point) != 2:
-            raise BadInput('has a point that is no pair of volts and amperes, such as ["0.72 V", "0.1 A"]')
+            raise BadInput('has a point that is not a pair of volts and amperes, such as ["0.72 V", "0.1 A"]')
         points.append((parse_value(point[0], VOLTAGE), parse_value(point[1], CURRENT)))
     points.sort(key=lambda pair: pair[1])
     if points[0][1] <= 0 or points[0][0] <= 0:

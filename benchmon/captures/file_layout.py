@@ -215,6 +215,8 @@ def _reason(lines: Sequence[str], later: Sequence[int]) -> str:
             cells = cells_of(lines[number], separator)
             text = [cell for cell in cells if cell and not is_number(cell)]
             if len(cells) > 1 and text:
-                return f"line {number + 1}: {one_line(text[0], 40)!r} is no number; give two columns of numbers or more"
+                return (
+                    f"line {number + 1}: {one_line(text[0], 40)!r} is not a number; give two columns of numbers or more"
+                )
     shown = one_line(lines[later[0]].strip(), 60)
-    return f"line {later[0] + 1}: {shown!r} is no time with a value; give two columns of numbers or more"
+    return f"line {later[0] + 1}: {shown!r} is not a time with a value; give two columns of numbers or more"

@@ -143,5 +143,5 @@ def _first_error(file: Path, layout: FileLayout) -> str | None:
                 if place >= len(cells) or not cells[place]:
                     return f"{where} ends before the others; give every line a value in each column"
                 if not is_number(cells[place]):
-                    return f"{where} = {one_line(cells[place], 30)!r} is no number; remove the line or correct it"
+                    return f"{where} = {one_line(cells[place], 30)!r} is not a number; remove the line or correct it"
     return None

@@ -1,4 +1,4 @@
-"""Commands that print an answer and end: check, predict, assess and ports."""
+"""Commands that print an answer and end: check, choose, predict, assess and ports."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import click
 
 from benchmon.cli.options import BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
-from benchmon.quantities import DURATION, RESISTANCE, TEMPERATURE, parse_value
+from benchmon.quantities import DURATION, RESISTANCE, TEMPERATURE, VOLTAGE, parse_value
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def _swept(bench: Bench, name: str, conditions: Conditions, quantities: tuple[st
         raise BadInput(f"--sweep {one_line(name, 60)!r}: is no [[sweep]] of this file; there is {one_line(known, 400)}")
     for quantity in quantities:
         if quantity not in UNITS:
-            raise BadInput(f"--quantity {one_line(quantity, 60)!r}: is no quantity, such as output.voltage.mean")
+            raise BadInput(f"--quantity {one_line(quantity, 60)!r}: is not a quantity, such as output.voltage.mean")
     mains, ambient, _ = conditions
     if mains is not None and sweep.over == "mains.voltage":
         raise BadInput("--mains: this sweep sets the mains voltage itself; leave it out")
@@ -118,7 +118,7 @@ def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: 
 
     if quantity not in UNITS:
         raise BadInput(
-            f"--why {one_line(quantity, 60)!r}: is no quantity; `benchmon manual bench-file` lists them, "
+            f"--why {one_line(quantity, 60)!r}: is not a quantity; `benchmon manual bench-file` lists them, "
             "such as output.voltage.mean"
         )
     mains, ambient, load = conditions
@@ -138,7 +138,7 @@ def _setting_of(bench: Bench, name: str) -> tuple[float | None, float | Literal[
     number = next((number for number, step in enumerate(bench.step, 1) if step.name == name), None)
     if number is None:
         known = ", ".join(repr(step.name) for step in bench.step) or "none"
-        raise BadInput(f"--step {one_line(name, 60)!r}: is no step of this plan; there is {one_line(known, 400)}")
+        raise BadInput(f"--step {one_line(name, 60)!r}: is not a step of this plan; there is {one_line(known, 400)}")
     return plan.mains_at(number), plan.load_at(number)
 
 
@@ -152,6 +152,42 @@ def _load(text: str) -> float | Literal["open"]:
     if not ohms > 0:
         raise BadInput(f'--load {one_line(text, 60)!r} must be above 0, or "open"')
     return ohms
+
+
+@click.command()
+@BENCH
+@click.option(
+    "--ripple",
+    type=QuantityParam(VOLTAGE, above_zero=True),
+    metavar="VOLTS",
+    help='The smallest reservoir whose ripple stays within this, peak to peak, such as "1 V".',
+)
+@click.option("--fuse", is_flag=True, help="The smallest fuses that carry the current and survive switch-on.")
+@click.option(
+    "--series",
+    type=click.Choice(["E6", "E12"]),
+    default="E12",
+    show_default=True,
+    help="The series of values in which capacitors are sold (IEC 60063).",
+)
+@JSON
+def choose(bench: Path, ripple: float | None, fuse: bool, series: Literal["E6", "E12"], as_json: bool) -> int:
+    """Choose parts by the engine: what capacitance for a ripple, which fuse survives switch-on."""
+    from benchmon.bench import load_bench
+    from benchmon.cli import output
+    from benchmon.prediction.ratings.choosing import choose_fuse, choose_reservoir
+
+    if ripple is None and not fuse:
+        raise BadInput('says what to choose: --ripple "1 V" for a reservoir, --fuse for a fuse, or both')
+    loaded = load_bench(bench)
+    reservoir = None if ripple is None else choose_reservoir(loaded, ripple, series)
+    fuses = choose_fuse(loaded) if fuse else None
+    if as_json:
+        click.echo(output.as_json(output.choices_as_dict(loaded, reservoir, fuses)))
+    else:
+        click.echo(output.choices_as_text(loaded, reservoir, fuses))
+    found = (reservoir is None or reservoir.chosen is not None) and (fuses is None or any(fuses.chosen.values()))
+    return EXIT_DONE if found else EXIT_ANSWER_IS_NO
 
 
 @click.command()
@@ -249,4 +285,4 @@ def tried(bench: Bench, *, connect: bool, switch: bool) -> dict[str, list[Tried]
     return found
 
 
-COMMANDS = (check, predict, assess, ports)
+COMMANDS = (check, choose, predict, assess, ports)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from benchmon.prediction import Prediction
     from benchmon.prediction.curves.sweep import SweepPrediction
     from benchmon.prediction.ratings.check import Ratings
+    from benchmon.prediction.ratings.choosing import PrimaryFuseChoice, ReservoirChoice
     from benchmon.quantities import Expected
 
 
@@ -168,6 +169,78 @@ def _sweep_plot(sweep: SweepPrediction, quantity: str) -> list[str]:
     plotext.title(f"{quantity}{f', {unit}' if unit else ''}, over {sweep.over}, {sweep.unit}")
     return [line.rstrip() for line in plotext.uncolorize(plotext.build()).splitlines()]
 
+
+def choices_as_dict(bench: Bench, reservoir: ReservoirChoice | None, fuses: PrimaryFuseChoice | None) -> dict[str, Any]:
+    """Return the parts chosen as an object, in SI; what was not asked for is left out."""
+    found: dict[str, Any] = {"title": bench.title}
+    if reservoir is not None:
+        found["reservoir"] = asdict(reservoir)
+    if fuses is not None:
+        found["fuse"] = asdict(fuses)
+    return found
+
+
+def choices_as_text(bench: Bench, reservoir: ReservoirChoice | None, fuses: PrimaryFuseChoice | None) -> str:
+    """Return the parts chosen as text in 80 columns."""
+    lines = [one_line(bench.title)]
+    if reservoir is not None:
+        lines += ["", *_reservoir_chosen(reservoir)]
+    if fuses is not None:
+        lines += ["", *_fuse_chosen(fuses)]
+    return "\n".join(lines)
+
+
+def _reservoir_chosen(choice: ReservoirChoice) -> list[str]:
+    allowed = format_value(choice.allowed, "V", 3)
+    if choice.chosen is None:
+        largest = format_value(choice.candidates[-1].capacitance, "F", 2)
+        return [fill(f"No reservoir up to {largest} keeps {choice.quantity} within {allowed}.", _WIDEST)]
+    value = format_value(choice.chosen.capacitance, "F", 2)
+    lines = [
+        fill(f"Reservoir: {value} is the smallest that keeps {choice.quantity} within {allowed}, ± included.", _WIDEST)
+    ]
+    rows = []
+    for each in choice.candidates:
+        others = [_expected_text(each.others[name]) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE]
+        ripple = "not predicted" if each.ripple is None else _expected_text(each.ripple)
+        mark = "chosen" if each == choice.chosen else "" if each.suffices else "too small"
+        rows.append((format_value(each.capacitance, "F", 2), ripple, *others, mark))
+    heads = ("capacitor", "ripple", "output mean", "capacitor rms", "diode peak", "")
+    lines += [table(heads, rows, right=(0,))]
+    words = "A larger reservoir is harder on diodes and fuse at switch-on; `benchmon check` has the margins."
+    return [*lines, fill(words, _WIDEST)]
+
+
+_BESIDE_THE_RIPPLE = ("output.voltage.mean", "reservoir.current.rms", "diode.current.peak")
+
+
+def _fuse_chosen(choice: PrimaryFuseChoice) -> list[str]:
+    rated = "" if choice.rated is None else f" (the transformer's rating is {format_value(choice.rated, 'A', 3)})"
+    lines = [fill(f"Fuse: the primary carries up to {format_value(choice.current, 'A', 3)} rms{rated}.", _WIDEST)]
+    for speed, found in choice.chosen.items():
+        if found is None or found.withstands is None:
+            lines.append(f"- {speed}: none to IEC 60127-2 is known to survive switch-on")
+            continue
+        surge, least = (format_value(each, "A²s", 2) for each in (found.surge, found.withstands))
+        name = format_value(found.rating, "A", 3)
+        lines.append(f"- {speed}: {name}; the surge is {surge}, and it withstands {least}")
+    if choice.core_i2t is not None:
+        enough = next((each for each in choice.candidates if each.speed == "time-lag" and each.withstands_core), None)
+        bound = format_value(choice.core_i2t, "A²s", 2)
+        words = f"Switched on at the unluckiest moment, the core may add up to {bound} (an upper bound)"
+        words += f"; a time-lag fuse of {format_value(enough.rating, 'A', 3)} survives that too." if enough else "."
+        lines.append(fill(words, _WIDEST))
+    if choice.rated is not None and any(
+        found is not None and found.rating > _LARGE_FUSE * choice.rated for found in choice.chosen.values()
+    ):
+        words = "A fuse beyond twice the rated primary current does not protect the transformer: limit the inrush."
+        lines.append(fill(f"! {words}", _WIDEST, subsequent_indent="  "))
+    words = "The I²t are the least that the standard requires (from memory); a data sheet has the true ones."
+    return [*lines, fill(words, _WIDEST)]
+
+
+_LARGE_FUSE = 2.0
+"""Rated current of a fuse over that of the transformer from which it is large (from memory)."""
 
 _LIMITS = (
     "Two limits in place of ±: 95 % of the supplies within the tolerances lie between them. In some of these the "

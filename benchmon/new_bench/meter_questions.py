@@ -283,7 +283,7 @@ def ratio(text: str, unit: str) -> float:
             return _rounded(per_one / volts)
         if unit != "V" and above.endswith(unit) and below.endswith("V"):
             return _rounded(volts / per_one)
-        raise BadInput(f"{text!r} is no ratio for a quantity in {unit}; {like}")
+        raise BadInput(f"{text!r} is not a ratio for a quantity in {unit}; {like}")
     if unit == "A" and text.rstrip().endswith(("Ω", "ohm", "Ohm", "\u2126")):
         ohms = parse_value(text, KINDS_BY_UNIT["Ω"])
         if ohms > 0:
@@ -294,7 +294,7 @@ def ratio(text: str, unit: str) -> float:
     except (ValueError, ZeroDivisionError):
         factor = 0.0
     if factor <= 0:
-        raise BadInput(f"{text!r} is no ratio; {like}")
+        raise BadInput(f"{text!r} is not a ratio; {like}")
     # A probe of 1:10 and one of 10:1 are the same: what arrives is a tenth.
     return _rounded(1.0 / factor if probe and probe[2] and factor < 1 else factor)
 
@@ -345,7 +345,8 @@ def _channel_answers(here: str, section: TextSection) -> dict[str, str]:
     found.setdefault(f"{here}.period", "1 s")
     found.setdefault(f"{here}.warn_above", "no limit")
     found.setdefault(f"{here}.trip_above", "no limit")
-    found[f"{here}.ratio"] = f"{float(content['scale']):g}:1" if "scale" in content else DIRECT
+    per = "A/V" if UNITS.get(f"{point}.{what}") == "A" else ":1"
+    found[f"{here}.ratio"] = f"{float(content['scale']):g} {per}".replace(" :", ":") if "scale" in content else DIRECT
     found[f"{here}.responds"] = _AVERAGING if content.get("responds") == "mean" else _TRUE_RMS
     limits = {"warn_above", "trip_above", "warn_below", "trip_below", "warn_delay", "bandwidth"}
     return found | {f"{here}.key.{key}": words for key, words in _plain(section) if key not in _COMMON_KEYS | limits}

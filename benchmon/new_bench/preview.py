@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from benchmon.bench import Bench
-from benchmon.errors import BenchFileError, BenchmonError
+from benchmon.errors import BenchmonError
 from benchmon.findings import wording_of
 from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.quantities import Expected, format_value
@@ -36,7 +36,7 @@ class Consequence:
 class Preview:
     """What follows from the answers: expected `readings`, `margins` with the least first, and `by_channel` in words.
 
-    `problem` is why nothing follows, "" where something does.
+    `problem` is what does not fit together, "" where all does; of a problem of the supply nothing follows.
     """
 
     readings: tuple[Consequence, ...] = ()
@@ -47,14 +47,12 @@ class Preview:
 
 def preview_of(maker: BenchMaker) -> Preview:
     """Return what follows from the answers so far. It takes about a second, so a form asks for it in a thread."""
+    problem = maker.problem()
     try:
-        bench = maker.bench()
-    except BenchFileError:
-        return Preview(problem=maker.problem())
-    try:
-        return _preview(bench)
-    except BenchmonError as problem:
-        return Preview(problem=one_line(problem))
+        # What a driver refuses does not keep the supply from being predicted.
+        return replace(_preview(maker.supply()), problem=problem)
+    except BenchmonError as found:
+        return Preview(problem=problem or one_line(found))
 
 
 def _preview(bench: Bench) -> Preview:

@@ -76,7 +76,7 @@ class Question:
         """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
         if self.name.startswith(("meter.", "channel.")):
             return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above")
-        return not self.name.startswith(("title", "plan.", "transformer.known")) and len(self.choices) != 1
+        return not self.name.startswith(("title", "plan.", "report.", "transformer.known")) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:
         """Return why an answer that was read may be a mistake all the same, "" where nothing points to one."""

@@ -17,6 +17,7 @@ from benchmon.bench import (
     Mains,
     Rectifier,
     Regulator,
+    ReportEntries,
     ResistorLoad,
     Transformer,
 )
@@ -59,6 +60,7 @@ _MODELS: Mapping[str, type[BaseModel]] = {
     "filter": Capacitor,
     "regulator": Regulator,
     "ambient": Ambient,
+    "report": ReportEntries,
 }
 
 
@@ -82,6 +84,10 @@ def ask_supply(asked: Asked) -> None:
     asked.group("Ambient")
     ambient = ModelKeys("ambient", Ambient)
     asked.ask(ambient.value("temperature", "ambient temperature", "25 °C", likely=(0.0, 45.0)))
+    asked.group("Report")
+    for key, words in (("customer", "tested for"), ("order", "order"), ("author", "who answers for the report")):
+        why = f"{meaning(ReportEntries, key)} It stands on the first page of a report."
+        asked.ask(Question(f"report.{key}", words, why, without=NONE, check=_is_title))
 
 
 def _is_title(text: str) -> str:

@@ -48,9 +48,9 @@ def read_broker(url: str) -> Broker:
         parts = urlsplit(url)
         port, host = parts.port, parts.hostname
     except ValueError as problem:
-        raise BadInput(f"{shown}: is no broker's address: {problem}") from problem
+        raise BadInput(f"{shown}: is not a broker's address: {problem}") from problem
     if parts.scheme not in _PORTS or not host:
-        raise BadInput(f"{shown}: is no broker's address; write it as mqtt://host/lab, or mqtts:// for TLS")
+        raise BadInput(f"{shown}: is not a broker's address; write it as mqtt://host/lab, or mqtts:// for TLS")
     if parts.username is not None or parts.password is not None:
         raise BadInput(f"a broker's user and password do not belong on a command line; set {USER} and {PASSWORD}")
     prefix = unquote(parts.path).strip("/") or "benchmon"

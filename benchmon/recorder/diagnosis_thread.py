@@ -25,7 +25,7 @@ from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.statement import statements, steady_reading
-from benchmon.watch.plan import Plan
+from benchmon.watch.plan import Plan, is_mains_set, powered_above
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.wording import likelihood_in_words
@@ -210,13 +210,20 @@ def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> b
     return same and all(abs(now.likelihood - then.likelihood) < 0.05 for now, then in zip(ranked, shown, strict=True))
 
 
+_Setting = tuple[Load, float | None]
+"""The load and the mains voltage (V rms) of the plan's step; None where the bench file's counts."""
+
+_MAINS_STEP = 0.01
+"""Part of its mains voltage to which an explainer's is rounded where it is not set yet: there is one for each."""
+
+
 class _Explaining:
     """Explains the latest readings it was asked about; the first time takes a second or more."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
-        self.setting: tuple[Load, float | None] = (None, None)
-        self._explains: tuple[Bench, tuple[Load, float | None]] | None = None
+        self.setting: _Setting = (None, None)
+        self._explains: tuple[Bench, _Setting] | None = None
         self._answers: SimpleQueue[list[Explanation]] = SimpleQueue()
         self._thread = LatestJobThread("explanation", self._answer)
 
@@ -227,11 +234,25 @@ class _Explaining:
         self._thread.stop(timeout)
 
     def ask(self, observations: list[Observation]) -> None:
-        self._thread.ask((observations, True))
+        self._thread.ask((observations, self._setting_of(observations), True))
 
     def prepare(self, observations: list[Observation]) -> None:
         """Get ready for a question about such readings; answers nothing."""
-        self._thread.ask_if_idle((observations, False))
+        self._thread.ask_if_idle((observations, self._setting_of(observations), False))
+
+    def _setting_of(self, observations: Sequence[Observation]) -> _Setting:
+        """Return the load and the mains to explain readings by: of the plan's step, the mains as it is until it is set.
+
+        Nobody has turned it yet, so it is no cause that it is not what the step wants.
+        """
+        load, wanted = self.setting
+        mains = next((one for one in observations if one.channel.quantity == "mains.voltage.rms"), None)
+        if wanted is None or mains is None or not powered_above(self.bench) < mains.value < math.inf:
+            return self.setting
+        if is_mains_set(mains.channel, mains.value, wanted):
+            return self.setting
+        step = _MAINS_STEP * self.bench.mains.voltage
+        return load, step * max(1, round(mains.value / step))
 
     def answers(self) -> list[list[Explanation]]:
         found = []
@@ -241,10 +262,10 @@ class _Explaining:
             except Empty:
                 return found
 
-    def _answer(self, asked: tuple[list[Observation], bool]) -> None:
-        observations, answer_is_wanted = asked
+    def _answer(self, asked: tuple[list[Observation], _Setting, bool]) -> None:
+        observations, setting, answer_is_wanted = asked
         try:
-            explainer = self._explainer_now()
+            explainer = self._explainer_at(setting)
             if answer_is_wanted:
                 self._answers.put(explainer.explain(observations))
             else:
@@ -258,9 +279,9 @@ class _Explaining:
         if answer_is_wanted:
             self._answers.put([Explanation(NONE_OF_THESE, 1.0, f"no cause is known: {why}")])
 
-    def _explainer_now(self) -> Explainer:
-        if self._explains is None or self._explains[0] is not self.bench or self._explains[1] != self.setting:
-            bench, setting = self.bench, self.setting
+    def _explainer_at(self, setting: _Setting) -> Explainer:
+        bench = self.bench
+        if self._explains is None or self._explains[0] is not bench or self._explains[1] != setting:
             mains_is_set = setting[1] is not None
             self._explainer = Explainer(at_step(bench, *setting), mains_is_set_by_hand=mains_is_set)
             self._explains = (bench, setting)

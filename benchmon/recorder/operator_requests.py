@@ -118,7 +118,7 @@ def _read_typed_reading(text: str) -> TypedReading:
             return _typed_reading(channel, shows, max(float(time), 0.0))
     found = _READING_TEXT.fullmatch(text)
     if found is None:
-        raise BadInput(f'"{one_line(text, 120)}" is no typed reading, such as "at 12.5 s: vout = 22.14 V"')
+        raise BadInput(f'"{one_line(text, 120)}" is not a typed reading, such as "at 12.5 s: vout = 22.14 V"')
     return _typed_reading(found[2], found[3], None if found[1] is None else float(found[1]))
 
 

@@ -36,11 +36,15 @@ _COVERAGE = 2.0
 
 @dataclass(frozen=True, slots=True)
 class EvaluationWindow:
-    """The end of the test, in session seconds; `is_powered` is whether the supply is known to have had mains."""
+    """The end of the test, in session seconds; `is_powered` is whether the supply is known to have had mains.
+
+    `step_began` is when the last step of that time began: what a person typed counts from then on.
+    """
 
     since: float
     until: float
     is_powered: bool
+    step_began: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -48,8 +52,9 @@ class ChannelResult:
     """One channel at the end of the test, in its quantity's unit, and over the whole session.
 
     `value` is the mean of the last `count` readings and `uncertainty` the expanded one of that: the meter's accuracy
-    and how the readings scatter. `flags` are those of the whole session, `end_flags` of the end of the test. NaN and
-    None stand for what is not known.
+    and how the readings scatter. Of a meter that a person reads it is the last value that was typed in the step, at the
+    session time `typed_at`. `flags` are those of the whole session, `end_flags` of the end of the test. NaN and None
+    stand for what is not known.
     """
 
     channel: Channel
@@ -64,6 +69,7 @@ class ChannelResult:
     flags: frozenset[Flag]
     end_flags: frozenset[Flag]
     counts: dict[Verdict, int]
+    typed_at: float | None = None
 
     @property
     def is_measured(self) -> bool:
@@ -181,7 +187,7 @@ def steps_of(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
         ended = session.duration if stage.ended is None else stage.ended
         powered = _powered_until(session, stage.began, ended)
         until = ended if powered is None else min(powered, ended)
-        window = EvaluationWindow(max(stage.began, until - WINDOW), until, powered is not None)
+        window = EvaluationWindow(max(stage.began, until - WINDOW), until, powered is not None, stage.began)
         channels = tuple(_finding(session, one, window, {}, frozenset()) for one in session.channels)
         yield StepFinding(place, stage, plan.load_at(place), window, channels)
 
@@ -208,7 +214,7 @@ def _window(session: RecordedSession, plan: Plan) -> EvaluationWindow:
     since = max(0.0, until - WINDOW, *begins)
     if powered is not None:
         since = _powered_since(session, since, until)
-    return EvaluationWindow(since, until, powered is not None)
+    return EvaluationWindow(since, until, powered is not None, max(begins, default=0.0))
 
 
 def _powered_since(session: RecordedSession, since: float, until: float) -> float:
@@ -250,7 +256,12 @@ def _finding(
     """Return a channel at the end of a time; the flags of that time are added, the span is its own or the `whole`'s."""
     least = 0.0 if whole else window.since
     since = max(least, min(window.since, window.until - _FEWEST_PERIODS * channel.period))
-    found = session.readings(channel.name, since, window.until + 1e-6)
+    typed_at = None
+    if channel.name in {one.name for one in session.bench.typed_channels}:
+        found = session.readings(channel.name, window.step_began, window.until + 1e-6).last_usable
+        typed_at = float(found.times[-1]) if len(found.times) else None
+    else:
+        found = session.readings(channel.name, since, window.until + 1e-6)
     value, uncertainty = _mean(found)
     expected = _expected(found)
     en = None
@@ -271,6 +282,7 @@ def _finding(
         flags | end_flags,
         end_flags,
         counts,
+        typed_at,
     )
 
 

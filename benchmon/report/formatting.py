@@ -10,7 +10,7 @@ from benchmon.prediction.operating_point import Load
 from benchmon.quantities import Expected, format_value
 from benchmon.report.document import Cell, Emphasis, Toned
 from benchmon.report.session_reader import RecordedSession
-from benchmon.text import NOTHING
+from benchmon.text import NOTHING, clock
 from benchmon.watch.records import Flag, Verdict
 from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import flag_words, with_uncertainty
@@ -34,9 +34,12 @@ def wall_in_session(session: RecordedSession, seconds: float) -> str:
     return f"{then:%H:%M:%S}" if then.date() == session.started.date() else f"{then:%Y-%m-%d %H:%M:%S}"
 
 
-def measured(value: float, uncertainty: float, unit: str) -> str:
-    """Return a measured value with its uncertainty, a dash where there is none."""
-    return with_uncertainty(value, uncertainty, unit) if math.isfinite(value) else NOTHING
+def measured(value: float, uncertainty: float, unit: str, typed_at: float | None = None) -> str:
+    """Return a measured value with its uncertainty, and when a person typed it; a dash where there is none."""
+    if not math.isfinite(value):
+        return NOTHING
+    typed = "" if typed_at is None else f", typed at {clock(typed_at)}"
+    return with_uncertainty(value, uncertainty, unit) + typed
 
 
 def expected(value: Expected | None) -> str:

@@ -84,7 +84,7 @@ def _lines(document: d.Document) -> Iterator[str]:
 
 @singledispatch
 def _block(block: d.Block) -> str:
-    raise TypeError(f"{type(block).__name__} is no part of a document")
+    raise TypeError(f"{type(block).__name__} is not a part of a document")
 
 
 @_block.register

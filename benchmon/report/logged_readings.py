@@ -120,12 +120,12 @@ class _Reader:
         if name not in self._channels:
             known = ", ".join(sorted(self._channels)) or "none"
             raise self._refusal(
-                number, f"{one_line(name, 60)!r} is no channel of the bench; it has {one_line(known, 200)}"
+                number, f"{one_line(name, 60)!r} is not a channel of the bench; it has {one_line(known, 200)}"
             )
         time = self._number(number, "time_s", time_text)
         value = self._number(number, "value", value_text)
         if not math.isfinite(time) or abs(time) > 1e12:
-            raise self._refusal(number, f"time_s = {one_line(time_text, 30)}: is no time in seconds")
+            raise self._refusal(number, f"time_s = {one_line(time_text, 30)}: is not a time in seconds")
         if abs(value) == _NO_NUMBER:
             raise self._refusal(number, f"value = {one_line(value_text, 30)}: means 'not a number'; leave the line out")
         if abs(value) >= _OVERLOAD:
@@ -140,7 +140,7 @@ class _Reader:
             hint = "write a plain number in SI units, such as 22.14"
             if "," in text:
                 hint = "with commas in numbers, separate columns by semicolons and use no thousands marks"
-            raise self._refusal(number, f"{column} = {one_line(text, 30)!r}: is no number; {hint}")
+            raise self._refusal(number, f"{column} = {one_line(text, 30)!r}: is not a number; {hint}")
         found = float(plain.replace("−", "-"))
         if math.isinf(found) and "inf" not in plain.lower():
             raise self._refusal(number, f"{column} = {one_line(text, 30)!r}: is too large; write inf for an overload")

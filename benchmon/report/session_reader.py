@@ -78,6 +78,20 @@ class Readings:
         """The values that are numbers, (m,)."""
         return self.values[np.isfinite(self.values)]
 
+    @property
+    def last_usable(self) -> Readings:
+        """The last reading that is a number, alone; none where there is none."""
+        at = np.flatnonzero(np.isfinite(self.values))[-1:]
+        return Readings(
+            self.channel,
+            self.times[at],
+            self.values[at],
+            self.uncertainties[at],
+            self.expected[at],
+            self.expected_uncertainties[at],
+            self.states[at],
+        )
+
 
 def expectations_between(connection: sqlite3.Connection, number: int, first: int, last: int) -> list[tuple[Any, ...]]:
     """Return from which reading on what was expected of a channel: all between two readings, and the one before."""
@@ -439,7 +453,7 @@ class RecordedSession:
                 # The file has lost its number, so nothing in it is of this channel.
                 return -1, channel
         known = one_line(", ".join(channel.name for channel in self.channels) or "none", 200)
-        raise BadInput(f"{one_line(name, 60)!r} is no channel of this session; it has {known}")
+        raise BadInput(f"{one_line(name, 60)!r} is not a channel of this session; it has {known}")
 
     def _between(self, connection: sqlite3.Connection, since: float, until: float) -> tuple[int, int]:
         """Return numbers between which the readings from `since` to `until` are, and some others."""

@@ -58,7 +58,7 @@ def check_is_session(connection: sqlite3.Connection, path: Path) -> int:
     """Return the version of a session's layout. Raises `SessionFileError` where the file is none, or is too new."""
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     if mark != APPLICATION_ID:
-        raise SessionFileError(f"{display_path(path)}: is no benchmon session file")
+        raise SessionFileError(f"{display_path(path)}: is not a benchmon session file")
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > VERSION:
         raise SessionFileError(
@@ -253,7 +253,7 @@ def _look_at_file(path: Path) -> None:
         reason = problem.strerror if isinstance(problem, OSError) else problem
         raise SessionFileError(f"{display_path(path)}: cannot be read: {reason}") from problem
     if size is None:
-        found = "is no file" if path.exists() else "no such session file"
+        found = "is not a file" if path.exists() else "no such session file"
         raise SessionFileError(f"{display_path(path)}: {found}")
     if size == 0:
         raise SessionFileError(f"{display_path(path)}: is empty, so no session file")

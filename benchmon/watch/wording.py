@@ -176,7 +176,7 @@ def stale_sentence(channel: Channel, silence: float, problem: str) -> str:
 
 def problem_sentence(channel: Channel, problem: str) -> str:
     """Return that an instrument answered without a usable number."""
-    return f"{channel.name} gave no usable reading: {one_line(problem, 200) or 'it is no number'}"
+    return f"{channel.name} gave no usable reading: {one_line(problem, 200) or 'it is not a number'}"
 
 
 def overrange_sentence(channel: Channel, value: float) -> str:

@@ -88,7 +88,8 @@ class OfflineBench:
             raise BadInput(
                 f"{one_line(channel, 40)!r} is no channel of this bench; its channels: {', '.join(self.meters)}"
             )
-        return meter.read(self.advance(time)) * meter.channel.scale
+        shown = meter.read(self.advance(time)) * meter.channel.scale
+        return (shown - meter.channel.zero) * meter.channel.gain
 
     def log(self, until: float, every: float | None = None) -> Iterator[OfflineReading]:
         """Yield the readings of all channels from now until `until` seconds, in the order of their times.

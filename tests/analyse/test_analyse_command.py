@@ -117,12 +117,12 @@ def test_what_is_no_wave_is_one_line_and_exit_status_2(capture, case, capsys):
     ("arguments", "reason"),
     [
         (["missing.csv"], "no such file"),
-        (["{wave}", "--quantity", "nothing.such"], "no wave that can be captured"),
-        (["{wave}", "--probe", "many"], "no ratio"),
+        (["{wave}", "--quantity", "nothing.such"], "not a wave that can be captured"),
+        (["{wave}", "--probe", "many"], "not a ratio"),
         (["{wave}", "--bench", "missing.toml", "--quantity", "output.voltage"], "missing.toml"),
         (["{wave}", "--mains", "-4 V"], "above 0"),
         (["{wave}", "--frequency", "0 Hz"], "above 0"),
-        (["{text}"], "'low' is no number"),
+        (["{text}"], "'low' is not a number"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_status_2(capture, tmp_path, arguments, reason, capsys):

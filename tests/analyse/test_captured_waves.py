@@ -239,14 +239,14 @@ def test_columns_are_chosen_by_name(capture):
 @pytest.mark.parametrize(
     ("question", "reason"),
     [
-        (AnalysisRequest(("bogus",)), "no wave that can be captured"),
-        (AnalysisRequest(("transformer.temperature",)), "no wave that can be captured"),
+        (AnalysisRequest(("bogus",)), "not a wave that can be captured"),
+        (AnalysisRequest(("transformer.temperature",)), "not a wave that can be captured"),
         (AnalysisRequest(("CH9=output.voltage",)), "no column 'CH9'"),
         (AnalysisRequest(("mains.current",)), "no column left for it"),
         (AnalysisRequest(("CH1=mains.current",)), "the column is in V"),
-        (AnalysisRequest(probes=("ten",)), "is no ratio"),
+        (AnalysisRequest(probes=("ten",)), "is not a ratio"),
         (AnalysisRequest(probes=("0",)), "between"),
-        (AnalysisRequest(probes=("5 mV/V",)), "is no ratio"),
+        (AnalysisRequest(probes=("5 mV/V",)), "is not a ratio"),
         (AnalysisRequest(probes=("CH7=10",)), "no column 'CH7'"),
         (AnalysisRequest(accuracy="3 ohms"), "--accuracy.*not a voltage"),
     ],

@@ -169,8 +169,8 @@ WRONG = {
     "a load of nothing": ('resistance = "22 Ω"', 'resistance = "0 Ω"', "load.resistance", "must be above 0"),
     "a list for a number": ('frequency = "50 Hz"', "frequency = [50]", "mains.frequency", "must be a frequency"),
     "true for a number": ('frequency = "50 Hz"', "frequency = true", "mains.frequency = true", "must be a frequency"),
-    "an endless number": ('frequency = "50 Hz"', "frequency = inf", "mains.frequency = inf", "no usable number"),
-    "a number that is none": ('frequency = "50 Hz"', "frequency = nan", "mains.frequency = nan", "no usable number"),
+    "an endless number": ('frequency = "50 Hz"', "frequency = inf", "mains.frequency = inf", "not a usable number"),
+    "a number that is none": ('frequency = "50 Hz"', "frequency = nan", "mains.frequency = nan", "not a usable number"),
     "a frequency of radio": ('frequency = "50 Hz"', 'frequency = "5 MHz"', "mains.frequency", "at most 1000"),
     "a harmonic of order 1": ('[5, "2.4 %"', '[1, "2.4 %"', "mains.harmonics", "has the order 1; orders are"),
     "half an order": ('[5, "2.4 %"', '[2.5, "2.4 %"', "mains.harmonics", "has the order 2.5"),
@@ -190,7 +190,7 @@ WRONG = {
     "an unknown filter": ('kind = "choke"', 'kind = "coil"', 'filter[3].kind = "coil"', "must be one of"),
     "a section for a value": ("[rectifier]\nkind", "[rectifier.kind]\nkind", "rectifier.kind", "must be"),
     "a value for a section": ("[regulator]", "[old]\n", "old", "no such key"),
-    "an unknown quantity": ("output.voltage.mean", "output.voltage.median", "channel[1].quantity", "no quantity"),
+    "an unknown quantity": ("output.voltage.mean", "output.voltage.median", "channel[1].quantity", "not a quantity"),
     "limits out of order": ('trip_above = "26 V"', 'trip_above = "20 V"', "channel[1].trip_above = 20", "out of order"),
     "a limit of another kind": (
         'trip_above = "110 °C"',
@@ -215,7 +215,7 @@ WRONG = {
     "a title that is a number": ('"workshop supply"', "7", "title = 7", "string"),
     "forward points that fall": ('["0.95 V", "3 A"]', '["0.60 V", "3 A"]', "diode.forward", "does not rise"),
     "a single forward point": (', ["0.95 V", "3 A"]', "", "diode.forward", "at least two points"),
-    "a forward point of three": ('["0.95 V", "3 A"]', '["0.95 V", "3 A", "x"]', "diode.forward", "no pair"),
+    "a forward point of three": ('["0.95 V", "3 A"]', '["0.95 V", "3 A", "x"]', "diode.forward", "not a pair"),
     "forward points and Shockley": ("[diode]", '[diode]\nsaturation_current = "1 nA"', "diode", "not both"),
     "both forms of transformer": (
         'rating = "50 VA"',
@@ -357,7 +357,7 @@ def test_a_kind_of_load_that_is_none_is_told_with_its_line():
 
 
 def test_a_mistake_of_syntax_is_told_with_its_line():
-    assert refused(COMPLETE + "[mains\n").startswith(f"b.toml:{len(COMPLETE.splitlines()) + 1}: is no TOML")
+    assert refused(COMPLETE + "[mains\n").startswith(f"b.toml:{len(COMPLETE.splitlines()) + 1}: is not valid TOML")
 
 
 def test_a_doubtful_bench_file_of_an_accuracy_without_a_part_is_refused():
@@ -369,11 +369,11 @@ def test_a_doubtful_bench_file_of_an_accuracy_without_a_part_is_refused():
     [
         ("", "is empty"),
         ("\n# nothing\n", "is empty"),
-        ("[mains", "is no TOML"),
-        ("voltage = 230 V", "is no TOML"),
-        ("a = " + "[" * 5000, "is no TOML"),
-        ("a = " + "9" * 5000, "is no TOML"),
-        ("a = 1\na = 2", "is no TOML"),
+        ("[mains", "is not valid TOML"),
+        ("voltage = 230 V", "is not valid TOML"),
+        ("a = " + "[" * 5000, "is not valid TOML"),
+        ("a = " + "9" * 5000, "is not valid TOML"),
+        ("a = 1\na = 2", "is not valid TOML"),
     ],
 )
 def test_text_that_is_no_bench_is_refused(text, reason):
@@ -391,7 +391,7 @@ def test_a_huge_value_leaves_room_for_the_reason():
 
 
 def test_a_huge_integer_is_no_usable_number():
-    assert "no usable number" in refused(changed('frequency = "50 Hz"', f"frequency = {'9' * 400}"))
+    assert "not a usable number" in refused(changed('frequency = "50 Hz"', f"frequency = {'9' * 400}"))
 
 
 @pytest.mark.timeout(10)
@@ -429,7 +429,7 @@ class TestFiles:
         (tmp_path / "huge.toml").write_bytes(b"#" * 1_000_001)
         assert "larger than" in self.refused(tmp_path / "huge.toml")
         (tmp_path / "zeros.toml").write_bytes(b"\0" * 100)
-        assert "no TOML" in self.refused(tmp_path / "zeros.toml")
+        assert "not valid TOML" in self.refused(tmp_path / "zeros.toml")
 
     @pytest.mark.parametrize("text", ["{} = 1", "[{}]", "[mains]\nx = {{ {} = 1 }}", '"a".{} = 1'])
     def test_a_key_of_thousands_of_parts_is_refused(self, tmp_path, text):

@@ -254,10 +254,20 @@ def sleeper() -> Iterator[list[float]]:
             late += [float(line) for line in file.read().splitlines()[:-1]]
 
 
+_BUSY = """
+import os
+parent = os.getppid()
+while os.getppid() == parent:
+    for _ in range(1_000_000):
+        pass
+"""
+"""It ends by itself where this program is killed."""
+
+
 @contextmanager
 def busy(count: int) -> Iterator[None]:
     """Let `count` processes compute without an end meanwhile."""
-    processes = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(count)]
+    processes = [subprocess.Popen([sys.executable, "-c", _BUSY]) for _ in range(count)]
     try:
         yield
     finally:

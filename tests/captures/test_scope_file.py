@@ -164,10 +164,10 @@ def test_samples_of_equal_time_are_averaged(capture):
 
 BAD = {
     "empty": ("", "holds no samples"),
-    "only a heading": ("time_s,value\n", "no number|no samples"),
+    "only a heading": ("time_s,value\n", "not a number|no samples"),
     "one column": ("time_s\n1\n2\n3\n", "two columns"),
-    "a text column": ("time_s,value\n0,low\n1,high\n2,low\n", "'(low|high)' is no number"),
-    "text among numbers": ("time_s,value\n0,1\n1,2\n2,oops\n3,4\n4,5\n5,6\n6,5\n", "line 4.*'oops' is no number"),
+    "a text column": ("time_s,value\n0,low\n1,high\n2,low\n", "'(low|high)' is not a number"),
+    "text among numbers": ("time_s,value\n0,1\n1,2\n2,oops\n3,4\n4,5\n5,6\n6,5\n", "line 4.*'oops' is not a number"),
     "a shorter column": ("time_s,value\n0,1\n1,2\n2,3\n3,4\n4,5\n5,6\n6\n", "line 8.*ends before the others"),
     "an empty cell": ("time_s,value\n0,1\n1,2\n2,\n3,4\n4,5\n5,6\n6,5\n", "line 4.*ends before the others"),
     "markup": ("<html><body>time</body></html>\n", "two columns"),

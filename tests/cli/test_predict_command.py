@@ -199,7 +199,7 @@ def test_a_step_is_predicted_at_its_mains_and_load(bench, capsys):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--step", "nowhere"], "is no step of this plan; there is none"),
+        (["--step", "nowhere"], "is not a step of this plan; there is none"),
         (["--load", "-3 Ω"], "must be above 0"),
         (["--load", "some"], "--load"),
         (["--load", "3 V"], "--load"),
@@ -228,7 +228,7 @@ def test_why_leads_from_the_handbook_to_the_value_of_the_table(bench, capsys):
 def test_why_refuses_what_is_no_quantity(bench, capsys):
     status, _, err = run(capsys, "predict", bench, "--why", "output.volts")
     assert status == 2
-    assert "'output.volts': is no quantity" in err
+    assert "'output.volts': is not a quantity" in err
 
 
 SWEEP = '[[sweep]]\nname = "regulation"\nover = "load.current"\nvalues = ["open", "0.5 A", "1 A"]\n'
@@ -269,3 +269,17 @@ def test_a_sweep_that_is_not_there_is_refused_with_those_that_are(bench, capsys)
     status, _, err = run(capsys, "predict", bench, "--sweep", "line")
     assert status == 2
     assert "'regulation'" in err
+
+
+def test_parts_are_chosen_or_the_answer_is_no(bench, capsys):
+    status, out, _ = run(capsys, "choose", bench, "--ripple", "1 V", "--fuse")
+    assert status == 0
+    assert "is the smallest that keeps output.voltage.ripple within 1.00 V" in " ".join(out.split())
+    assert "time-lag:" in out
+    assert max(len(line) for line in out.splitlines()) <= 80
+    found = json.loads(run(capsys, "choose", bench, "--ripple", "1 V", "--json")[1])
+    assert found["reservoir"]["chosen"]["suffices"] is True
+    assert "fuse" not in found
+    assert run(capsys, "choose", bench, "--ripple", "0.1 mV")[0] == 1
+    status, _, err = run(capsys, "choose", bench)
+    assert (status, "--fuse" in err) == (2, True)

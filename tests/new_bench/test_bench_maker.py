@@ -50,6 +50,11 @@ def test_what_was_measured_is_written_with_the_keys_for_it(tmp_path):
     assert predict(bench).quantities["output.voltage.mean"].value == pytest.approx(12.0)
 
 
+def test_who_it_is_for_stands_in_the_part_for_the_report(tmp_path):
+    maker = answered(tmp_path, {"report.customer": "Organ works", "report.author": "?"})
+    assert (maker.bench().report.customer, maker.bench().report.author) == ("Organ works", "")
+
+
 @pytest.mark.parametrize(
     ("typed", "current", "points"),
     [("25 mA", 0.025, None), ("25 mA, 2 W", 0.0, ((230.0, 0.025, 2.0),)), ("not measured", 0.0, None)],

@@ -76,6 +76,19 @@ def test_a_meter_on_its_ac_range_is_named_with_the_remedy(diagnosis):
     assert events[0].channel == "output"
 
 
+def test_mains_that_nobody_has_turned_yet_is_no_cause(diagnosis):
+    """A step wants 180 V and the mains stands at 230 V: what disagrees is explained at 230 V."""
+    plan = Plan([Step(name="low mains", mains="180 V")])
+    plan.take(Event(0.0, "", EventKind.STEP_BEGUN, "1 of 1: low mains", EventDetails(step=1)))
+    diagnosis.follow(plan)
+    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    told = feed(diagnosis, 4.0, {"output": ac})
+    told += later(diagnosis, 4.0, lambda news: causes(told + news))
+    first = next(one.ranked[0] for one in told if isinstance(one, Explanations))
+    assert "AC range" in first.message
+    assert first.likelihood > 0.5
+
+
 def test_a_cause_is_withdrawn_when_all_is_well_again(diagnosis):
     ac = PREDICTION.quantities["output.voltage.ac_rms"].value
     told = feed(diagnosis, 4.0, {"output": ac})

@@ -107,9 +107,9 @@ def test_it_turns_stale_by_its_own_period(tmp_path, bench_text):
         (TypedReading(NAME, "40"), "has no unit"),
         (TypedReading(NAME, "40 V"), "is not a temperature"),
         (TypedReading("vout", "15 V"), "is read automatically"),
-        (TypedReading("nothing", "15 V"), "nothing is no channel of this bench"),
-        (TypedReading("\x1b[2J", "4 V"), "is no channel of this bench"),
-        (TypedReading("x" * 5000, "4 V" * 5000), "is no channel of this bench"),
+        (TypedReading("nothing", "15 V"), "nothing is not a channel of this bench"),
+        (TypedReading("\x1b[2J", "4 V"), "is not a channel of this bench"),
+        (TypedReading("x" * 5000, "4 V" * 5000), "is not a channel of this bench"),
     ],
 )
 def test_what_cannot_be_taken_is_refused_in_words(tmp_path, bench_text, typed, says):

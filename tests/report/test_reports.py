@@ -437,7 +437,7 @@ class TestFirstPage:
     @pytest.mark.usefixtures("without_pictures")
     @pytest.mark.parametrize(
         ("content", "reason"),
-        [(None, "No such file"), (b"<svg onload='x()'/>", "is no PNG and no JPEG"), (PNG * 100_000, "is larger")],
+        [(None, "No such file"), (b"<svg onload='x()'/>", "is neither PNG nor JPEG"), (PNG * 100_000, "is larger")],
     )
     def test_a_picture_that_cannot_be_shown_is_missed_in_one_line(
         self, write_session, benches, tmp_path, content, reason

@@ -127,6 +127,11 @@ def test_what_follows_is_what_the_prediction_and_the_check_find(tmp_path):
     assert preview.by_channel["output voltage"] == f"should read {preview.readings[0].words}"
     assert preview.margins[0] == Consequence("capacitor 1 voltage", preview.margins[0].words, is_problem=True)
     assert "exceeded" in preview.margins[0].words
+    maker.answer("meter.1.seen", "a LAN socket, and a table")
+    maker.given["meter.1.address"] = "tcp://127.0.0.1:0"
+    preview = preview_of(maker)
+    assert "127.0.0.1:0" in preview.problem
+    assert preview.readings, "a meter that is not right yet does not keep the supply from being predicted"
     maker.answer("mains.distortion", "nowhere.csv")
     assert "nowhere.csv" in preview_of(maker).problem
 

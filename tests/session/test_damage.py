@@ -55,9 +55,9 @@ def test_files_that_are_no_session(tmp_path):
     change(tmp_path / "other.benchmon", "CREATE TABLE readings (value)")
     assert "is empty" in refusal_of(tmp_path / "empty.benchmon")
     assert "not a database" in refusal_of(tmp_path / "text.benchmon")
-    assert "no benchmon session" in refusal_of(tmp_path / "other.benchmon")
+    assert "not a benchmon session" in refusal_of(tmp_path / "other.benchmon")
     assert "no such session" in refusal_of(tmp_path / "missing.benchmon")
-    assert "is no file" in refusal_of(tmp_path)
+    assert "is not a file" in refusal_of(tmp_path)
     assert recorded_by(tmp_path / "text.benchmon") is None
 
 

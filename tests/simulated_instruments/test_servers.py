@@ -50,8 +50,16 @@ def agree(simulated, found):
 TYPES = ["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "float64"]
 
 
-@pytest.mark.parametrize("address", ["tcp://192.0.2.5:502", "/dev/ttyUSB0"])
-def test_modbus_registers_of_every_type_and_order(address):
+@pytest.mark.parametrize(
+    ("address", "served"),
+    [
+        ("tcp://192.0.2.5:502", "tcp://127.0.0.1:"),
+        ("udp://192.0.2.5", "udp://127.0.0.1:"),
+        ("tls://192.0.2.5", "tcp://127.0.0.1:"),
+        ("/dev/ttyUSB0", "/"),
+    ],
+)
+def test_modbus_registers_of_every_type_and_order(address, served):
     channels, expected = "", {}
     for at, kind in enumerate(TYPES):
         name = f"output {kind}"
@@ -65,7 +73,7 @@ def test_modbus_registers_of_every_type_and_order(address):
         until(lambda: simulated.supply.snapshot.time > 0.3)
         found = readings(simulated, expected)
         true = simulated.supply.snapshot.values["output.voltage.mean"]
-    assert simulated.addresses["meter"].startswith("tcp://127.0.0.1:" if "tcp" in address else "/")
+    assert simulated.addresses["meter"].startswith(served)
     assert found == pytest.approx(dict.fromkeys(expected, true), rel=5e-3)
 
 
@@ -253,6 +261,7 @@ SWITCHES = [
     ("scpi", "ASRL/dev/ttyS0::INSTR", 'command = "OUTP 0"\n'),
     ("modbus", "tcp://127.0.0.1:0", "coil = 3\nvalue = true\n"),
     ("modbus", "tcp://127.0.0.1:0", "coil = 0\nvalue = 0\nunit = 9\n"),
+    ("modbus", "udp://192.0.2.5", "coil = 3\nvalue = true\n"),
     ("modbus", "/dev/ttyUSB0", "coil = 65535\nvalue = 1\n"),
 ]
 

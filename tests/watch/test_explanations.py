@@ -8,7 +8,12 @@ import pytest
 from scipy.stats import binom
 
 from benchmon.bench import load_bench, read_bench
-from benchmon.watch.diagnosis.circuit_hypotheses import faults_of
+from benchmon.errors import PredictionError
+from benchmon.prediction import predict
+from benchmon.prediction.circuit.meter_response import response_of
+from benchmon.prediction.predict import with_load
+from benchmon.watch.diagnosis import circuit_hypotheses
+from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, faults_of
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.diagnosis.meter_values import Detector, meter_values
@@ -255,3 +260,56 @@ def test_without_a_mains_channel_the_mains_tolerance_is_no_fault():
     ]
     assert values.of("output.voltage.rms").value < high.of("output.voltage.rms").value
     assert causes("bridge", found)[0] == NOTHING_WRONG
+
+
+def observed(bench, values):
+    return [Observation(one, values[one.quantity]) for one in bench.channel if one.quantity in values]
+
+
+def test_a_meter_of_a_small_bandwidth_is_explained_by_what_it_shows():
+    """What is solved of a circuit is filtered as expected values are: 150 Hz take much of the line's pulses."""
+    bench = BENCHES["reservoir"]
+    slow = tuple(
+        one.model_copy(update={"bandwidth": 150.0}) if one.quantity == "mains.current.rms" else one
+        for one in bench.channel
+    )
+    current = next(one for one in slow if one.quantity == "mains.current.rms")
+    bench = bench.model_copy(update={"channel": slow})
+    values = meter_values(bench, bench.mains.voltage)
+    expected = predict(bench, mains_voltage=bench.mains.voltage).at(current.quantity, meter=response_of(current))
+    assert values.shown_at(current).value == pytest.approx(expected.value, rel=1e-3)
+    assert values.shown_at(current).value < 0.95 * values.of(current.quantity).value
+
+
+def test_charge_that_an_open_load_leaves_in_the_reservoir_is_named():
+    bench = with_load(BENCHES["reservoir"], "open")
+    right = meter_values(bench, bench.mains.voltage)
+    read = {one.quantity: right.of(one.quantity).value for one in bench.channel if right.of(one.quantity)}
+    for name in read:
+        if name.startswith(("mains.current", "mains.power", "secondary", "diode.current")):
+            read[name] = 0.0
+        if name in ("output.voltage.mean", "reservoir.voltage.mean"):
+            read[name] *= 0.5
+        if name.endswith(("ripple", "ac_rms")):
+            read[name] = 0.0
+    ranked = Explainer(bench).explain(
+        observed(bench, {name: one for name, one in read.items() if "factor" not in name})
+    )
+    assert ranked[0].cause == "no current flows into the supply, and the reservoir still holds its charge"
+    assert "discharge it, before you touch anything" in ranked[0].message
+
+
+def test_a_fault_without_a_steady_state_is_not_tried_again_near_that_mains(monkeypatch):
+    """To find out that there is none takes seconds, and each mains voltage of a recording would ask again."""
+    bench, tried = BENCHES["reservoir"], []
+    faults = CircuitFaults(bench)
+    right = faults.right(230.0)
+
+    def none(_bench, mains, *_, **__):
+        tried.append(mains)
+        raise PredictionError("no steady state")
+
+    monkeypatch.setattr(circuit_hypotheses, "meter_values", none)
+    for mains in (230.0, 234.6, 225.4, 115.0):
+        faults.hypotheses(bench.channel, mains, right)
+    assert set(tried) == {230.0, 115.0}

@@ -58,13 +58,13 @@ def test_an_overload_is_infinite(read, text, value):
 
 
 REFUSED = {
-    "unknown channel": ("time_s,channel,value\n0,vout,1\n1,iout,2\n", ":3:", "'iout' is no channel"),
-    "no number": ("time_s,channel,value\n0,vout,12 V\n", ":2:", "value = '12 V': is no number"),
-    "empty value": ("time_s,channel,value\n0,vout,\n", ":2:", "is no number"),
-    "not a number": ("time_s,channel,value\n0,vout,nan\n", ":2:", "is no number"),
+    "unknown channel": ("time_s,channel,value\n0,vout,1\n1,iout,2\n", ":3:", "'iout' is not a channel"),
+    "no number": ("time_s,channel,value\n0,vout,12 V\n", ":2:", "value = '12 V': is not a number"),
+    "empty value": ("time_s,channel,value\n0,vout,\n", ":2:", "is not a number"),
+    "not a number": ("time_s,channel,value\n0,vout,nan\n", ":2:", "is not a number"),
     "SCPI's not a number": ("time_s,channel,value\n0,vout,9.91E37\n", ":2:", "not a number"),
     "bad time": ("# x\ntime_s,channel,value\nnoon,vout,1\n", ":3:", "time_s = 'noon'"),
-    "endless time": ("time_s,channel,value\ninf,vout,1\n", ":2:", "no time"),
+    "endless time": ("time_s,channel,value\ninf,vout,1\n", ":2:", "not a time"),
     "missing column": ("time,channel,value\n0,vout,1\n", ":1:", "time_s"),
     "too few columns": ("time_s,channel,value\n0,vout\n", ":2:", "has 2 columns"),
     "thousands": ("time_s;channel;value\n0;vout;1.234,5\n", ":2:", "thousands"),

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import click
 
 from benchmon.cli.options import ASCII, FORCE, PATH, has_terminal
-from benchmon.errors import EXIT_DONE
+from benchmon.errors import EXIT_DONE, BadInput
+from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.instruments.types import Port
@@ -34,6 +35,8 @@ def new(bench: Path, force: bool, edit: bool, questions: bool, ascii_only: bool)
     if edit or (in_form and bench.is_file() and not force):
         maker = BenchMaker.of_file(bench)
     else:
+        if bench.is_file() and not force:
+            raise BadInput(f"{one_line(bench, 300)}: is there already; --edit changes it, --force replaces it")
         check_may_write(bench, force=force)
         maker = BenchMaker(bench)
 

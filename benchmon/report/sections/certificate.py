@@ -135,7 +135,7 @@ def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
 
 
 def _read(one: ChannelResult) -> str:
-    return formatting.measured(one.value, one.uncertainty, one.channel.unit)
+    return formatting.measured(one.value, one.uncertainty, one.channel.unit, one.typed_at)
 
 
 def _picture_block(found: Findings) -> Iterator[Block]:
@@ -170,5 +170,5 @@ def _picture(found: Findings, name: str, words: str) -> DocumentFigure:
         raise BadInput(f"is larger than {_LARGEST_PICTURE // 10**6} MB")
     media = next((kind for magic, kind in _KINDS.items() if data.startswith(magic)), "")
     if not media:
-        raise BadInput("is no PNG and no JPEG")
+        raise BadInput("is neither PNG nor JPEG")
     return DocumentFigure(data, words, media)

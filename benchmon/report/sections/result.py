@@ -196,7 +196,7 @@ def _reading(one: ChannelResult) -> tuple[Cell, ...]:
         span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
     return (
         one.channel.name,
-        formatting.measured(one.value, one.uncertainty, unit),
+        formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
         formatting.expected(one.expected),
         formatting.en(one.en),
         formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),

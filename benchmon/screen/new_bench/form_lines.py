@@ -180,6 +180,7 @@ def _below(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
     if preview.problem:
         pieces = wrap(symbols.plain(preview.problem, 400), width - 2)
         lines: list[Line] = [(Cell(f" {piece}", StyleRole.DOUBT),) for piece in pieces]
+        lines += _run(preview.readings, width, symbols) if preview.readings else []
     else:
         lines = [*_run(preview.readings, width, symbols)[:2], *_run(preview.margins, width, symbols)]
     return [rule(_what_follows(state), width, symbols), *[*lines, (), (), ()][: _BELOW - 1]]

@@ -338,7 +338,7 @@ def _record_problem(entry: RecordEntry, name: str, text: str) -> str:
         try:
             date.fromisoformat(text)
         except ValueError:
-            return f"{text!r} is no date; write it like 2026-03-01, or nothing"
+            return f"{text!r} is not a date; write it like 2026-03-01, or nothing"
     return ""
 
 

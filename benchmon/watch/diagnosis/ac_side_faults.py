@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Capacitor, OpenLoad
 from benchmon.prediction.circuit.no_load import no_load_of
 from benchmon.prediction.circuit.parts import harmonic_part
 from benchmon.prediction.defects.wiring import Defects
@@ -105,6 +105,16 @@ def faults_without_power(bench: Bench) -> Iterator[SuspectedFault]:
         bench,
         correct=lambda values: _dead(values, _off, powered=False),
     )
+    if isinstance(bench.load, OpenLoad) and any(isinstance(part, Capacitor) for part in bench.filter):
+        # It keeps its charge for minutes: nothing is connected that would draw it.
+        for cause, powered in (("no current flows into the supply", True), ("there is no mains voltage", False)):
+            yield SuspectedFault(
+                f"{cause}, and the reservoir still holds its charge",
+                "what is read is stored: measure it, and discharge it, before you touch anything",
+                USUAL,
+                bench,
+                correct=lambda values, powered=powered: _charged(values, powered=powered),  # type: ignore[misc]
+            )
     also = ", or one of the two windings in series is reversed" if bench.transformer.connection == "series" else ""
     yield SuspectedFault(
         f"nothing comes from the rectifier: its feed is open{also}",
@@ -151,6 +161,26 @@ def _dead(
         else:
             quantities[name] = now
     return replace(values, quantities=quantities, absent=frozenset(absent))
+
+
+_STORED, _STORED_DOUBT = 0.55, 0.3
+"""The part of its voltage that a reservoir without a load still holds some time after the power went, and how far that
+may be off (k = 1): anything up to all of it."""
+
+_DC_VOLTAGES = tuple(
+    f"{point}.voltage.{how}" for point in ("reservoir", "output") for how in ("mean", "rms", "peak", "valley")
+)
+
+
+def _charged(values: MeterValues, *, powered: bool) -> MeterValues:
+    """Return the values without power while the reservoir holds its charge."""
+    dead = _dead(values, _off, powered=powered)
+    stored = {
+        name: MeterValue(_STORED * right.value, np.append(0.0 * right.moves, _STORED_DOUBT * right.value))
+        for name, right in values.quantities.items()
+        if name in _DC_VOLTAGES
+    }
+    return replace(dead, quantities={**dead.quantities, **stored})
 
 
 def faults_of_joints(bench: Bench) -> Iterator[SuspectedFault]:

@@ -39,11 +39,15 @@ def sized_faults_of(bench: Bench) -> Iterator[SuspectedFault]:
 _NEAR = 0.03
 """The part of its mains voltage by which a solved circuit may be away for its instants to fit another."""
 
+_HOPELESS_WITHIN = 0.1
+"""The part of the mains voltage within which a circuit of no steady state is not tried again: each takes seconds."""
+
 
 class CircuitFaults:
     """The faults that a bench's circuit can have, solved at one mains voltage after another.
 
-    What was solved first is kept, so that the same fault at a mains voltage near it starts from there.
+    What was solved first is kept, so that the same fault at a mains voltage near it starts from there; so is what has
+    no steady state, which is not tried again near it.
     """
 
     def __init__(self, bench: Bench) -> None:
@@ -51,6 +55,7 @@ class CircuitFaults:
         self._faults = [*faults_of(bench), *sized_faults_of(bench)]
         self._sound: MeterValues | None = None
         self._solved: dict[int, MeterValues] = {}
+        self._hopeless: dict[int, float] = {}
 
     def right(self, mains_voltage: float) -> MeterValues:
         """Return what meters read without a fault, at `mains_voltage` (V rms). Raises `PredictionError`."""
@@ -67,10 +72,14 @@ class CircuitFaults:
         """
         found = []
         for place, fault in enumerate(self._faults):
+            failed_at = self._hopeless.get(place, math.inf)
+            if abs(mains_voltage / failed_at - 1.0) <= _HOPELESS_WITHIN:
+                continue
             try:
                 values = right if fault.is_solved_as(self._bench) else self._values(place, fault, mains_voltage, right)
                 values = fault.correct(values)
             except PredictionError:
+                self._hopeless[place] = mains_voltage
                 continue
             drops = _larger_drops(values, right)
             readings = {

@@ -14,7 +14,12 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction.circuit import trace_measures as m
-from benchmon.prediction.circuit.meter_response import SINE_FORM_FACTOR
+from benchmon.prediction.circuit.meter_response import (
+    SINE_FORM_FACTOR,
+    MeterResponse,
+    readings_by_response,
+    response_of,
+)
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
@@ -95,6 +100,9 @@ class MeterValues:
     absent: frozenset[str] = field(default_factory=frozenset)
     """Quantities without a meaning in this circuit, such as the power factor of no current."""
 
+    responses: Mapping[MeterResponse, MeterValue] = field(default_factory=dict)
+    """What the meters of the bench that are no ideal ones show."""
+
     state: ThermalEquilibrium | FaultCircuit | None = field(default=None, repr=False)
     """The solved circuit, from which one like it may start."""
 
@@ -103,12 +111,11 @@ class MeterValues:
         return None if quantity in self.absent else self.quantities.get(quantity)
 
     def shown_at(self, channel: Channel) -> MeterValue | None:
-        """Return what the meter of a channel shows: another value where it responds to the average."""
-        wave, how = QUANTITY_KINDS.get(channel.quantity, ("", None))
-        averaging = {Detector.RMS: Detector.RECTIFIED, Detector.AC_RMS: Detector.AC_RECTIFIED}
-        if channel.responds == "mean" and how in averaging and channel.quantity not in self.absent:
-            return self.waves.get((wave, averaging[how]))
-        return self.of(channel.quantity)
+        """Return what the meter of a channel shows: another value where it responds to the average, or is slow."""
+        right, response = self.of(channel.quantity), response_of(channel)
+        if right is None or response is None:
+            return right
+        return self.responses.get(response, right)
 
 
 def meter_values(
@@ -135,25 +142,26 @@ def meter_values(
     else:
         first = start if isinstance(start, FaultCircuit) else None
         solved = _solved_faulty(bench, parts, defects, first, mains_alone=like is not None)
-    there, moved = _everything(*solved.nominal), _everything(*solved.moved)
+    there, moved = _everything(bench, *solved.nominal), _everything(bench, *solved.moved)
     names, sizes = solved.names, solved.sizes
     back = bench.mains.voltage - mains_voltage
     row = names.index("mains.voltage")
     made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
     if like is not None:
-        alike = {name: like.quantities.get(name) if isinstance(name, str) else like.waves.get(name) for name in made}
+        alike = {name: _found_in(like, name) for name in made}
         made = {name: _moving_like(value, alike[name], len(like.unknowns)) for name, value in made.items()}
         names, sizes = list(like.unknowns), np.array(list(like.unknowns.values()))
     return MeterValues(
         {name: value for name, value in made.items() if isinstance(name, str)},
-        {name: value for name, value in made.items() if not isinstance(name, str)},
+        {name: value for name, value in made.items() if isinstance(name, tuple)},
         dict(zip(names, sizes.tolist(), strict=True)),
+        responses={name: value for name, value in made.items() if isinstance(name, MeterResponse)},
         state=solved.state,
     )
 
 
-_Read = tuple[dict[str, Floats], Traces]
-"""The quantities of a solved circuit, and its traces."""
+_Read = tuple[dict[str, Floats], Traces, Floats]
+"""The quantities of a solved circuit, its traces, and the mains' frequency (Hz)."""
 
 
 @dataclass(frozen=True)
@@ -171,8 +179,9 @@ def _solved(bench: Bench, parts: Parts, near: ThermalEquilibrium | None, *, main
     nominal = solve(bench, parts, initial_guess=near)
     names, sizes, varied, shift = _varied(bench, parts, nominal.equilibrium.junction, mains_alone=mains_alone)
     other = solve(bench, varied, shift, initial_guess=nominal.equilibrium)
-    read = (nominal.quantities, nominal.equilibrium.traces)
-    return _SolvedCircuit(nominal.equilibrium, read, (other.quantities, other.equilibrium.traces), names, sizes)
+    read = (nominal.quantities, nominal.equilibrium.traces, parts["mains.frequency"])
+    moved = (other.quantities, other.equilibrium.traces, varied["mains.frequency"])
+    return _SolvedCircuit(nominal.equilibrium, read, moved, names, sizes)
 
 
 def _solved_faulty(
@@ -181,11 +190,18 @@ def _solved_faulty(
     nominal = solve_fault_circuit(bench, parts, defects, initial_guess=near)
     names, sizes, varied, shift = _varied(bench, parts, nominal.junction, mains_alone=mains_alone)
     other = solve_fault_circuit(bench, varied, defects, shift, nominal)
-    read = (nominal.quantities, nominal.traces)
-    return _SolvedCircuit(nominal, read, (other.quantities, other.traces), names, sizes)
+    read = (nominal.quantities, nominal.traces, parts["mains.frequency"])
+    moved = (other.quantities, other.traces, varied["mains.frequency"])
+    return _SolvedCircuit(nominal, read, moved, names, sizes)
 
 
-_Name = str | tuple[str, Detector]
+_Name = str | tuple[str, Detector] | MeterResponse
+
+
+def _found_in(values: MeterValues, name: _Name) -> MeterValue | None:
+    if isinstance(name, str):
+        return values.quantities.get(name)
+    return values.responses.get(name) if isinstance(name, MeterResponse) else values.waves.get(name)
 
 
 def _value(nominal: Floats, varied: Floats, row: int, back: float) -> MeterValue:
@@ -233,8 +249,9 @@ def _varied(
     return names, sizes, Parts(changes), shift
 
 
-def _everything(quantities: dict[str, Floats], traces: Traces) -> dict[_Name, Floats]:
+def _everything(bench: Bench, quantities: dict[str, Floats], traces: Traces, frequency: Floats) -> dict[_Name, Floats]:
     found = dict[_Name, Floats](quantities.items())
+    found |= dict[_Name, Floats](readings_by_response(bench, traces, frequency).items())
     for name in ("mains.voltage", "mains.current", "secondary.voltage", "secondary.current", "diode.current"):
         found |= _ways(name, traces[name], traces.weights)
     for name in ("output.voltage", "output.current", "reservoir.voltage", "reservoir.current"):

@@ -1,7 +1,7 @@
 """The Modbus server: pymodbus's own server with the registers that the bench file's channels read.
 
-The server listens on this machine. Its clients see a socket (Modbus TCP) or a pseudo-terminal (RTU) in front of it, to
-which line faults are applied. `RegisterFormat` encodes a value into registers by the keys of a channel.
+The server listens on this machine. Its clients see a socket (Modbus TCP or UDP) or a pseudo-terminal (RTU) in front of
+it, to which line faults are applied. `RegisterFormat` encodes a value into registers by the keys of a channel.
 """
 
 from __future__ import annotations
@@ -27,7 +27,14 @@ from benchmon_simulated.effects import Effects
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
-from benchmon_simulated.servers.transports import PtyTransport, Relay, RequestHandler, TcpTransport, Write
+from benchmon_simulated.servers.transports import (
+    DatagramTransport,
+    PtyTransport,
+    Relay,
+    RequestHandler,
+    TcpTransport,
+    Write,
+)
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
 FORMATS = {
@@ -242,8 +249,9 @@ class ModbusServer(WiredServer):
         self._server: ModbusTcpServer | None = None
         self._port = 0
         self._serial_relay: Relay | None = None
-        tcp = re.fullmatch(r"tcp://.*?(?::(\d{1,5}))?/?", instrument.address, re.IGNORECASE)
-        self._transport: TcpTransport | PtyTransport
+        # Nobody would trust a certificate made up here, so a unit at tls:// is served without encryption.
+        tcp = re.fullmatch(r"(?:tcp|tls)://.*?(?::(\d{1,5}))?/?", instrument.address, re.IGNORECASE)
+        self._transport: TcpTransport | DatagramTransport | PtyTransport
         self.medium: Medium
         if tcp is not None:
             port = int(tcp[1] or 0) if re.match(r"tcp://(127\.0\.0\.1|localhost)[:/]?", instrument.address) else 0
@@ -251,6 +259,8 @@ class ModbusServer(WiredServer):
                 TcpTransport(self._session, port if port <= 65_535 else 0, _close_relay),
                 "socket",
             )
+        elif re.match(r"udp://", instrument.address, re.IGNORECASE):
+            self._transport, self.medium = DatagramTransport(self._session, _close_relay), "socket"
         else:
             self._transport, self.medium = PtyTransport(self._receive, instrument.name), "serial"
         super().__init__(instrument.name, self._transport)
@@ -266,7 +276,8 @@ class ModbusServer(WiredServer):
         if isinstance(self._transport, PtyTransport):
             self._serial_relay = Relay(self._port, self._transport.send)
             return self._transport.path
-        return f"tcp://{HOST}:{self._transport.port}"
+        scheme = "tcp" if isinstance(self._transport, TcpTransport) else "udp"
+        return f"{scheme}://{HOST}:{self._transport.port}"
 
     async def run(self) -> None:
         """Wait until cancelled: the instrument only answers."""

@@ -340,6 +340,66 @@ class UdpTransport(SendingTransport):
             self._socket = None
 
 
+class DatagramTransport(Transport):
+    """Answers datagrams at a port of 127.0.0.1; `new_session` makes the handler of each client, `gone` ends it."""
+
+    def __init__(self, new_session: Callable[[Write], RequestHandler], gone: Callable[[RequestHandler], None]) -> None:
+        super().__init__()
+        self._new_session, self._gone = new_session, gone
+        self._clients: dict[tuple[str, int], RequestHandler] = {}
+        self._socket: socket.socket | None = None
+        self.port = 0
+
+    async def open(self) -> None:
+        """Take a free port, or again the one that it had. Raises `OSError` where the system refuses it."""
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setblocking(False)
+        self._socket.bind((HOST, self.port))
+        self.port = self._socket.getsockname()[1]
+        asyncio.get_running_loop().add_reader(self._socket, self._receive)
+
+    def _receive(self) -> None:
+        if self._socket is None:
+            return
+        with suppress(OSError):
+            data, client = self._socket.recvfrom(PIECE)
+            if self.link_state == ALIVE:
+                handle = self._clients.get(client) or self._admit(client)
+                self.send_reply(handle(self.received(data)), self._writer(client))
+
+    def _admit(self, client: tuple[str, int]) -> RequestHandler:
+        """Return the handler of a new client; where there are too many, the oldest one is forgotten."""
+        if len(self._clients) >= MOST_CLIENTS:
+            self._gone(self._clients.pop(next(iter(self._clients))))
+        write = self._writer(client)
+        handler = self._clients[client] = self._new_session(lambda data: self.send_reply(data, write))
+        return handler
+
+    def _writer(self, client: tuple[str, int]) -> Write:
+        def write(data: bytes) -> None:
+            with suppress(OSError):
+                if self._socket is not None:
+                    self._socket.sendto(data, client)
+
+        return write
+
+    async def _on_link_state_change(self, before: LinkState) -> None:
+        if self.link_state == POWER_OFF:
+            await self.close()
+        elif before == POWER_OFF:
+            await self.open()
+
+    async def close(self) -> None:
+        """Give the port up and forget every client."""
+        for handler in self._clients.values():
+            self._gone(handler)
+        self._clients.clear()
+        if self._socket is not None:
+            asyncio.get_running_loop().remove_reader(self._socket)
+            self._socket.close()
+            self._socket = None
+
+
 _MOST_WAITING = 64
 
 
