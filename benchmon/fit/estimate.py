@@ -156,7 +156,7 @@ def posterior_of(
         if float(np.max(np.abs(step))) < _CLOSE:
             break
     weighted = evaluated.slopes * weights[:, None]
-    covariance = np.linalg.inv(np.eye(len(u)) + weighted.T @ weighted)
+    covariance = np.asarray(np.linalg.inv(np.eye(len(u)) + weighted.T @ weighted), np.float64)
     return Posterior(model, u, covariance, evaluated, weights, level)
 
 
