@@ -68,6 +68,8 @@ def predict(
         if why is not None or step is not None or load is not None:
             raise BadInput("--sweep sets the load or the mains itself; leave out --why, --step and --load")
         return _swept(loaded, sweep, (mains, ambient, None), quantities, as_json=as_json)
+    if quantities:
+        raise BadInput("--quantity chooses what --sweep prints; give --sweep NAME too")
     of_step = (None, None) if step is None else _setting_of(loaded, step)
     mains = of_step[0] if mains is None else mains
     at_load = of_step[1] if load is None else _load(load)

@@ -119,7 +119,10 @@ def sweep_as_text(bench: Bench, name: str, sweep: SweepPrediction, quantities: S
     heads = [quantity.partition(".")[0] + " " + _short(quantity) for quantity in columns]
     lines = [
         one_line(bench.title),
-        f"Sweep {one_line(name)} over {sweep.over}, settled at each value. ± is the expanded uncertainty (k = 2).",
+        fill(
+            f"Sweep {one_line(name)} over {sweep.over}, settled at each value. ± is the expanded uncertainty (k = 2).",
+            _WIDEST,
+        ),
         "",
         table((sweep.over.partition(".")[2], *heads, "efficiency"), rows, right=(0,)),
         "",

@@ -20,6 +20,7 @@ from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import Harmonics
 from benchmon.prediction.circuit.traces import choke_rests, largest_flux, least_choke_current
+from benchmon.prediction.direct_mains import DIRECT, effects_of_direct_volts
 from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.prediction.monte_carlo import Nominal, draw_around
 from benchmon.prediction.result import Prediction, Waveforms
@@ -98,6 +99,7 @@ def predict_parts(
         all_changes[response] = changes
     _allow_for_estimates(expected, contributions, estimates_of(bench))
     _allow_for_difference(expected, contributions, farthest_apart(bench))
+    _allow_for_direct_volts(expected, contributions, bench, nominal.equilibrium)
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
@@ -164,14 +166,10 @@ def _allow_for_estimates(
     expected: dict[str, Expected], contributions: dict[str, Shares], estimates: Mapping[str, tuple[float, str]]
 ) -> None:
     """Widen the uncertainty of temperatures estimated from usual values, in proportion to their rise."""
+    ambient = expected["ambient.temperature"].value
     for name, (relative, label) in estimates.items():
-        found = expected.get(name)
-        if found is not None:
-            own = COVERAGE * relative * (found.value - expected["ambient.temperature"].value)
-            combined = float(np.hypot(found.uncertainty, own))
-            expected[name] = Expected(found.value, combined, found.unit)
-            share = (own / combined) ** 2 if combined > 0.0 else 0.0
-            contributions[name] = with_contribution(contributions[name], label, share)
+        if name in expected:
+            _widen(expected, contributions, name, COVERAGE * relative * (expected[name].value - ambient), label)
 
 
 def _allow_for_difference(expected: dict[str, Expected], contributions: dict[str, Shares], apart: float) -> None:
@@ -184,11 +182,25 @@ def _allow_for_difference(expected: dict[str, Expected], contributions: dict[str
         return
     levels = {name: found.value for name, found in expected.items()}
     for name, (part, of) in effects_of_difference(apart).items():
-        found, own = expected[name], abs(float(part) * levels[of])
-        combined = math.hypot(found.uncertainty, own)
-        expected[name] = replace(found, uncertainty=combined)
-        share = (own / combined) ** 2 if combined > 0.0 else 0.0
-        contributions[name] = with_contribution(contributions[name], APART, share)
+        _widen(expected, contributions, name, abs(float(part) * levels[of]), APART)
+
+
+def _allow_for_direct_volts(
+    expected: dict[str, Expected], contributions: dict[str, Shares], bench: Bench, equilibrium: ThermalEquilibrium
+) -> None:
+    """Widen what a usual direct voltage of the mains changes."""
+    levels = {name: found.value for name, found in expected.items()}
+    for name, own in effects_of_direct_volts(bench, equilibrium, levels).items():
+        _widen(expected, contributions, name, own, DIRECT)
+
+
+def _widen(expected: dict[str, Expected], contributions: dict[str, Shares], name: str, own: float, label: str) -> None:
+    """Add a contribution of expanded uncertainty `own`, named `label`, to what is expected of a quantity."""
+    found = expected[name]
+    combined = math.hypot(found.uncertainty, own)
+    expected[name] = replace(found, uncertainty=combined)
+    share = (own / combined) ** 2 if combined > 0.0 else 0.0
+    contributions[name] = with_contribution(contributions[name], label, share)
 
 
 def _shape(

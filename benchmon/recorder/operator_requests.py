@@ -12,6 +12,8 @@ import re
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
+from itertools import takewhile
 from statistics import mean
 from typing import Any
 
@@ -32,7 +34,7 @@ from benchmon.session.requests import (
     TypedReading,
 )
 from benchmon.text import one_line
-from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, RecordRequest, StepRequest, blocking_reasons
+from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, RecordRequest, StepRequest, blocking_reasons, can_be_zero
 from benchmon.watch.records import Event, EventDetails, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
 
@@ -179,12 +181,23 @@ class PlanControl:
         if judgement.value is not None and math.isfinite(judgement.value):
             self._recent.setdefault(judgement.channel, deque(maxlen=_READINGS_OF_A_ZERO)).append(judgement.value)
 
+    def is_shorted(self, channel: str) -> bool:
+        """Return whether the leads of a channel are shorted in the current step, so that nothing is expected of it."""
+        step = self._plan.current_step
+        return step is not None and channel in step.step.zero
+
     def zeros(self, events: Iterable[Event]) -> Mapping[str, float]:
         """Return what the channels read whose leads are shorted in a step that `events` confirm, in their units."""
         steps = self._plan.steps
         done = (event.details.step for event in events if event.kind == EventKind.STEP_DONE and event.details)
         names = [name for number in done if number is not None for name in steps[number - 1].step.zero]
-        return {name: mean(self._recent[name]) for name in names if self._recent.get(name)}
+        channels = {channel.name: channel for channel in self._channels}
+        shorted = {name: self._since_shorted(channels[name]) for name in names}
+        return {name: mean(values) for name, values in shorted.items() if values}
+
+    def _since_shorted(self, channel: Channel) -> list[float]:
+        """Return the last readings of a channel, back to the first that can be no zero."""
+        return list(takewhile(partial(can_be_zero, channel), reversed(self._recent.get(channel.name, ()))))
 
     def answer(self, request: StepRequest, now: float, lapsed: Collection[str] = ()) -> Sequence[Event]:
         """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason.

@@ -293,7 +293,8 @@ class Recording:
             return
         channel = self._channels[news.channel]
         self._predictor.observe(channel, at, news.value)
-        expected = self._predictor.expected(channel, at)
+        shorted = self._plan_control.is_shorted(channel.name)
+        expected = None if shorted else self._predictor.expected(channel, at)
         judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
         for event in events:
             if event.kind == EventKind.TRIPPED:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Channel, RecordEntry
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.screen.background_job import BackgroundJob, Conditions, derive, export, run_monte_carlo
+from benchmon.screen.background_job import BackgroundJob, derive, export, run_monte_carlo
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.symbols import SymbolSet
 from benchmon.screen.terminal.key_queue import KeyQueue
@@ -37,6 +37,7 @@ from benchmon.session.requests import (
     TypedReading,
 )
 from benchmon.text import clock
+from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Action, RecordRequest, StepRequest
 from benchmon.watch.records import Event
 

@@ -10,15 +10,15 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Event, Thread
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.quantities import format_value
 from benchmon.text import countdown, one_line
+from benchmon.watch.conditions import Conditions
 
 if TYPE_CHECKING:
     from benchmon.prediction.explained import Derivation
@@ -142,18 +142,6 @@ def run_monte_carlo(bench: Bench, mains_voltage: float | None, take: OnResult) -
 
     at = "" if mains_voltage is None else f" at {format_value(mains_voltage, 'V')}"
     return BackgroundJob(f"Drawing {DRAWS:,} supplies{at}", work)
-
-
-@dataclass(frozen=True)
-class Conditions:
-    """What a value is predicted at: the mains in V rms at the supply, the ambient in °C, the load in ohms or "open".
-
-    None stands for what the bench file has.
-    """
-
-    mains_voltage: float | None = None
-    ambient: float | None = None
-    load: float | Literal["open"] | None = None
 
 
 def derive(bench: Bench, quantity: str, at: Conditions, take: Callable[[Derivation], object]) -> BackgroundJob:

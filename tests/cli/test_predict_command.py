@@ -241,6 +241,7 @@ def test_a_sweep_is_a_table_with_figures_and_a_plot_or_an_object(bench, capsys):
     assert [line.split()[0] for line in out.splitlines() if "%" in line][:2] == ["open", "500.0"]
     assert "output resistance" in out
     assert "output.voltage.mean, V, over load.current, A" in out
+    assert max(len(line) for line in out.splitlines()) <= 80
     found = json.loads(run(capsys, "predict", bench, "--sweep", "regulation", "--json")[1])
     assert [point["value"] for point in found["points"]] == [0.0, 0.5, 1.0]
     assert found["points"][2]["quantities"]["output.current.mean"]["value"] == pytest.approx(1.0)
@@ -269,6 +270,8 @@ def test_a_sweep_that_is_not_there_is_refused_with_those_that_are(bench, capsys)
     status, _, err = run(capsys, "predict", bench, "--sweep", "line")
     assert status == 2
     assert "'regulation'" in err
+    status, _, err = run(capsys, "predict", bench, "--quantity", "output.voltage.mean")
+    assert (status, "--sweep" in err) == (2, True)
 
 
 def test_parts_are_chosen_or_the_answer_is_no(bench, capsys):

@@ -70,7 +70,8 @@ def test_the_fast_method_agrees_with_the_full_solution(changes):
     assert quick.solved_in_full < 60
     for name in ("output.voltage.mean", "mains.current.rms", "diode.power.mean", "mains.current.peak"):
         away = np.sqrt(np.mean((quick.values[name] - full.values[name]) ** 2))
-        assert away < 0.05 * full.quantities[name].deviation, name
+        # An error of a tenth of the deviation makes that 0.5 % wider.
+        assert away < 0.1 * full.quantities[name].deviation, name
 
 
 def test_a_regulator_that_may_drop_out_ripples_in_some_draws_only():

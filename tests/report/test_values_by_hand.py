@@ -6,6 +6,7 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.report.evaluation import find
+from benchmon.report.export.json import description_of
 from benchmon.report.sections.certificate import certificate_sections
 from benchmon.report.session_reader import RecordedSession
 from benchmon.watch.plan import Plan, RecordRequest
@@ -88,3 +89,11 @@ def test_what_was_recorded_stands_on_the_first_page(found):
     ]
     required = next(one for one in certificate_sections(found, None) if one.title == "Required")
     assert any("typed at 0:00:20" in str(cell) for row in required.blocks[0].rows for cell in row)
+
+
+def test_an_export_has_what_was_recorded_as_facts(found):
+    events = description_of(found.session)["events"]
+    [insulation, bond] = [event["details"] for event in events if event["kind"] == "recorded"]
+    assert (insulation["entry"], insulation["shows"], insulation["met"]) == ("insulation", "5.2 MΩ", True)
+    assert (insulation["meter"], insulation["calibrated"], insulation["who"]) == ("M-7", "2026-03-01", "AB")
+    assert (bond["note"], bond["shows"]) == ("no earth on it", "")

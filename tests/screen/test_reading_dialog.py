@@ -5,8 +5,11 @@ from __future__ import annotations
 import pytest
 from textual._xterm_parser import XTermParser
 
+from benchmon.event_kinds import EventKind
 from benchmon.screen.app import BenchmonApp
 from benchmon.session.requests import TypedReading
+from benchmon.watch.plan import RecordRequest
+from benchmon.watch.records import Event, EventDetails
 
 METER = """
 [[instrument]]
@@ -123,3 +126,46 @@ async def test_a_recorder_that_refuses_is_told(bench, read_screen):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("r", *"40 C", "enter")
         assert "The reading was not entered: no recorder listens" in await shown(app, pilot, read_screen)
+
+
+async def test_it_goes_round_the_meters_that_are_due_and_skips_an_empty_line(bench, read_screen):
+    bench.push(now=400.0)
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(100, 30)) as pilot:
+        assert "Your turn: read old meter (case by hand, volts by hand)" in await shown(app, pilot, read_screen)
+        await pilot.press("r")
+        assert "1 of 2 at" in await shown(app, pilot, read_screen)
+        await pilot.press("enter")
+        text = await shown(app, pilot, read_screen)
+        assert "2 of 2 at" in text
+        assert "last" in text
+        await pilot.press(*"22.5 V", "enter")
+        assert len(app.screen_stack) == 1
+    assert [(one.channel, one.shows) for one in bench.requests] == [("volts by hand", "22.5 V")]
+
+
+RECORDS = """
+[[step]]
+name = "before power"
+record = [{ name = "insulation", unit = "MΩ", at_least = "2 MΩ" }, { name = "earth bond" }]
+"""
+
+
+async def test_what_a_step_asks_for_is_recorded_with_meter_calibration_and_who(make_view, agree, read_screen):
+    view = make_view(more=RECORDS)
+    agree(view, 10.0)
+    view.push(Event(5.0, "", EventKind.STEP_BEGUN, "1 of 1: before power", EventDetails(step=1)))
+    app = BenchmonApp(view)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await pilot.press("p", "enter")
+        assert "1 of 2 to record: insulation, at least 2 MΩ" in await shown(app, pilot, read_screen)
+        await pilot.press(*"5 V", "enter")
+        assert "not a value in MΩ" in await shown(app, pilot, read_screen)
+        await pilot.press(*["backspace"] * 3, *"5.2", "enter", *"M-7", "enter", *"spring", "enter")
+        assert "is not a date" in await shown(app, pilot, read_screen)
+        await pilot.press(*["backspace"] * 6, *"2026-03-01", "enter", *"AB", "enter")
+        await pilot.press(*"- no earth", "enter", "enter")
+    assert view.requests == [
+        RecordRequest(1, "insulation", "5.2", "", "M-7", "2026-03-01", "AB"),
+        RecordRequest(1, "earth bond", reason="no earth", who="AB"),
+    ]

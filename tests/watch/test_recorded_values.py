@@ -6,11 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.bench import RecordEntry, Step, read_recorded
+from benchmon.bench import RecordEntry, Step, read_bench, read_recorded
 from benchmon.errors import BadInput
-from benchmon.recorder.operator_requests import decode_request
+from benchmon.recorder.operator_requests import PlanControl, decode_request
 from benchmon.session.records import Request
 from benchmon.watch.plan import Action, Plan, RecordRequest, StepRequest, blocking_reasons
+from benchmon.watch.records import Judgement, Verdict
+from support.supplies import supply
 
 STEP = Step.model_validate(
     {
@@ -22,6 +24,23 @@ STEP = Step.model_validate(
         ],
     }
 )
+
+
+SHORTED = """
+[[instrument]]
+name = "DMM"
+driver = "hand"
+[[channel]]
+name = "output"
+instrument = "DMM"
+quantity = "output.voltage.mean"
+accuracy = "0.5 % + 20 mV"
+[[step]]
+name = "leads shorted"
+zero = ["output"]
+[[step]]
+name = "on"
+"""
 
 
 @pytest.fixture
@@ -97,3 +116,21 @@ def test_a_number_alone_is_in_the_unit_that_is_asked_for(number, unit):
 def test_a_request_without_a_step_records_nothing():
     with pytest.raises(BadInput, match="records nothing"):
         decode_request(Request("record", '{"step": "two"}'))
+
+
+def test_shorted_leads_give_a_zero_of_the_readings_since_they_were_shorted():
+    bench = read_bench(supply() + SHORTED)
+    control = PlanControl(bench)
+    control.answer(StepRequest(Action.BEGIN, 1), 0.0)
+
+    def read(value):
+        control.observe(Judgement("output", 1.0, value, 0.02, None, None, None, Verdict.UNPREDICTED))
+
+    assert control.is_shorted("output")
+    read(12.0)
+    [refused] = control.answer(StepRequest(Action.CONFIRM, 1), 2.0)
+    assert "too much for a zero: are its leads shorted?" in refused.message
+    for value in (0.014, 0.016):
+        read(value)
+    assert control.zeros(control.answer(StepRequest(Action.CONFIRM, 1), 3.0)) == {"output": pytest.approx(0.015)}
+    assert not control.is_shorted("output")

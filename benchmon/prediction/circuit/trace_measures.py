@@ -157,21 +157,22 @@ def readings_of(traces: Traces, frequency: Floats, ripple_order: Floats | int) -
 
     `frequency` (b,) is that of the mains; `ripple_order` how often the output repeats within a mains period.
     """
-    both = np.concatenate([traces["mains.voltage"], traces["mains.current"]])
-    waves, harmonics = np.split(phasors(both, traces.angle), 2)
-    values = _mains(traces, frequency, waves, harmonics) | _winding_and_diode(traces) | _reservoir(traces)
+    values, harmonics = mains_readings(traces, frequency)
+    values |= _winding_and_diode(traces) | _reservoir(traces)
     values |= _output(traces, frequency * ripple_order) | _regulator(traces)
     return values, harmonics
 
 
-def _mains(traces: Traces, frequency: Floats, waves: Harmonics, harmonics: Harmonics) -> dict[str, Floats]:
-    """Return the quantities of the mains, with the complex rms harmonics of its voltage and its current."""
+def mains_readings(traces: Traces, frequency: Floats) -> tuple[dict[str, Floats], Harmonics]:
+    """Return the quantities of the mains, (b,), and the line current's complex rms harmonics, (b, 40)."""
+    both = np.concatenate([traces["mains.voltage"], traces["mains.current"]])
+    waves, harmonics = np.split(phasors(both, traces.angle), 2)
     volts, amperes, weights = traces["mains.voltage"], traces["mains.current"], traces.weights
     volts_rms, amperes_rms = rms_of(volts, weights), rms_of(amperes, weights)
     active, apparent = mean_of(volts * amperes, weights), volts_rms * amperes_rms
     peak = peak_of(np.abs(amperes), traces.angle)
     fundamental = waves[:, 0]
-    return {
+    values = {
         "mains.voltage.rms": volts_rms,
         "mains.voltage.crest_factor": ratio(peak_of(np.abs(volts), traces.angle), volts_rms),
         "mains.voltage.thd": distortion_of(waves),
@@ -187,6 +188,7 @@ def _mains(traces: Traces, frequency: Floats, waves: Harmonics, harmonics: Harmo
         ),
         "mains.frequency": frequency,
     }
+    return values, harmonics
 
 
 def _winding_and_diode(traces: Traces) -> dict[str, Floats]:

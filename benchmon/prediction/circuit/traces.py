@@ -165,14 +165,16 @@ def mains_side(
     *,
     symmetric: bool = False,
     start: Floats | None = None,
+    direct: Floats | float = 0.0,
 ) -> dict[str, Floats]:
     """Return mains voltage and line current from the `reflected` winding current (b, k), referred to the primary.
 
     `angle` (k,) are the stages of a mesh of one period. The core adds what it takes, and balances the
     mean of the reflected current, for the transformer passes no direct current. `symmetric` says that the second half
-    period repeats the first with the opposite sign, `start` is a flux of the core to start from.
+    period repeats the first with the opposite sign, `start` is a flux of the core to start from, and `direct` is a
+    direct voltage (b,) of the mains.
     """
-    source = mains_wave(parts, parts["mains.voltage"], angle)
+    source = mains_wave(parts, parts["mains.voltage"], angle) + np.reshape(direct, (-1, 1))
     line = reflected + idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)[0]
     return {
         "mains.source": source,
@@ -211,20 +213,34 @@ def sag_of(state: SteadyState, parts: Parts) -> Sag | None:
     None where the core takes nothing.
     """
     equations = state.circuit.equations
-    bench, wiring, symmetric = equations.bench, equations.wiring, equations.wiring.symmetric
+    bench, symmetric = equations.bench, equations.wiring.symmetric
     if symmetric and not np.any(parts["core.current"] > 0.0):
         return None
-    mesh = state.solution.mesh
-    angle = mesh.stages.ravel()
-    net = state.circuit.currents(state.solution.y, mesh.stages) @ np.array(wiring.signs, float)
-    net = net.reshape(len(net), -1)
-    if symmetric:
-        angle, net = np.concatenate([angle, angle + np.pi]), np.concatenate([net, -net], axis=1)
-    windings = windings_of(wiring, parts, bench.transformer.primary_voltage)
-    reflected = np.broadcast_to(windings.line_ratio[:, None] * net, (parts.variants, len(angle)))
+    angle, reflected = _reflected(state, parts)
+    windings = windings_of(equations.wiring, parts, bench.transformer.primary_voltage)
     ratio = windings.emf / parts["mains.voltage"]
     before = state.circuit.sag
     return sag_of_reflected(bench, parts, ratio, angle, reflected, before=before, symmetric=symmetric)
+
+
+def _reflected(state: SteadyState, parts: Parts) -> tuple[Floats, Floats]:
+    """Return the angles (k,) of a whole period, and the windings' current referred to the primary on them, (b, k)."""
+    equations, mesh = state.circuit.equations, state.solution.mesh
+    wiring, angle = equations.wiring, mesh.stages.ravel()
+    net = state.circuit.currents(state.solution.y, mesh.stages) @ np.array(wiring.signs, float)
+    net = net.reshape(len(net), -1)
+    if wiring.symmetric:
+        angle, net = np.concatenate([angle, angle + np.pi]), np.concatenate([net, -net], axis=1)
+    windings = windings_of(wiring, parts, equations.bench.transformer.primary_voltage)
+    return angle, np.broadcast_to(windings.line_ratio[:, None] * net, (parts.variants, len(angle)))
+
+
+def line_traces_of(state: SteadyState, parts: Parts, direct: Floats) -> Traces:
+    """Return the traces of the mains with a `direct` voltage (b,) added, at the currents of `state`."""
+    (angle, reflected), weights = _reflected(state, parts), state.solution.mesh.weights.ravel()
+    if state.circuit.equations.wiring.symmetric:
+        weights = np.concatenate([weights, weights]) / 2.0
+    return Traces(angle, weights, mains_side(state.circuit.equations.bench, parts, angle, reflected, direct=direct))
 
 
 def sag_of_reflected(

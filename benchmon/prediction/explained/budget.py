@@ -14,6 +14,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.parts import WINDING_WARMTH, Parts
+from benchmon.prediction.direct_mains import DIRECT, effects_of_direct_volts
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts, warmth_scale
 from benchmon.prediction.uncertainty import (
     APART,
@@ -178,6 +179,9 @@ def _beside_the_inputs(found: Sensitivities, quantity: str) -> dict[str, float]:
     estimate = estimates_of(found.bench).get(quantity)
     if estimate is not None:
         own[estimate[1]] = abs(estimate[0] * (levels[quantity] - levels["ambient.temperature"]))
+    direct = effects_of_direct_volts(found.bench, found.nominal.equilibrium, levels).get(quantity)
+    if direct is not None:
+        own[DIRECT] = direct / COVERAGE
     apart = farthest_apart(found.bench)
     effect = effects_of_difference(apart).get(quantity) if apart else None
     if effect is not None:
@@ -189,7 +193,7 @@ def _halving(found: Sensitivities, quantity: str, rows: Sequence[BudgetRow], com
     """Return what would bring the combined standard uncertainty to a half."""
     labels, left = [], 1.0
     for row in rows:
-        if row.label in (MODEL, APART):
+        if row.label in (MODEL, APART, DIRECT):
             continue
         labels.append(row.label)
         left -= row.share

@@ -5,16 +5,19 @@
                  "bench_sha256", "bench"},
      "benches": [{"from_s", "sha256", "bench"}],
      "steps": [{"name", "from_s", "until_s", "outcome"}],
-     "channels": [{"name", "quantity", "unit", "instrument", "accuracy_relative", "accuracy_absolute"}],
+     "channels": [{"name", "quantity", "unit", "instrument", "accuracy_relative", "accuracy_absolute",
+                   "zero", "gain", "serial", "calibrated"}],
      "instruments": [{"name", "driver", "address", "identity"}],
-     "events": [{"time_s", "channel", "kind", "message"}],
+     "events": [{"time_s", "channel", "kind", "message", "details": {…}}],
      "explanations": [{"time_s", "ranked": [{"cause", "likelihood", "message", "channels"}]}],
      "forecasts": [{"time_s", "channel", "state", "rate", "final", "uncertainty", "to_limit_s"}],
      "waveforms": [{"time_s", "channel", "unit", "times_s": [...], "values": [...]}],
      "columns": ["time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags"],
      "readings": [[0.25, "output", 22.1, 22.0, 0.5, "agrees", ""], …]}
 
-`benches` are all bench files that were in force, each from its time on; `session` and `channels` are of the first.
+`details` of an event are its facts, such as what a person recorded in a step; an event without any has none. `benches`
+are all bench files that were in force, each from its time on; `session` and `channels` (with the corrections `zero` and
+`gain`) are of the first.
 A value is null where there was none, and where the display showed over range, which `flags` shows.
 """
 
@@ -22,6 +25,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +33,7 @@ from benchmon.bench import Channel, Instrument
 from benchmon.report.export.rows import Progress, StepSpans, parts_of, words_of_states
 from benchmon.report.session_reader import RecordedSession, sha256_of
 from benchmon.text import finite
-from benchmon.watch.records import Explanations, Forecast, Waveform
+from benchmon.watch.records import EventDetails, Explanations, Forecast, Waveform
 
 COLUMNS = ("time_s", "channel", "value", "expected", "expected_uncertainty", "verdict", "flags")
 
@@ -63,6 +67,7 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
         "instruments": [_instrument(one, session.identities.get(one.name, "")) for one in bench.instrument],
         "events": [
             {"time_s": event.time, "channel": event.channel, "kind": event.kind, "message": event.message}
+            | ({} if event.details is None else {"details": _details(event.details)})
             for event in session.events
         ],
         "explanations": [_explanations(one) for one in session.explanations],
@@ -70,6 +75,10 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
         "waveforms": [_waveform(one) for one in session.waveforms],
         "columns": list(COLUMNS),
     }
+
+
+def _details(details: EventDetails) -> dict[str, Any]:
+    return {name: finite(fact) for name, fact in asdict(details).items() if fact is not None}
 
 
 def _channel(channel: Channel) -> dict[str, Any]:
@@ -80,6 +89,10 @@ def _channel(channel: Channel) -> dict[str, Any]:
         "instrument": channel.instrument,
         "accuracy_relative": channel.accuracy.relative,
         "accuracy_absolute": channel.accuracy.absolute,
+        "zero": channel.zero,
+        "gain": channel.gain,
+        "serial": channel.serial,
+        "calibrated": None if channel.calibrated is None else channel.calibrated.isoformat(),
     }
 
 

@@ -370,12 +370,17 @@ def _disagreement(name: str, judgement: Judgement | None) -> str:
     return f"{name} {'disagrees' if judgement.verdict is Verdict.DISAGREES else 'is questionable'}"
 
 
+def can_be_zero(channel: Channel, value: float) -> bool:
+    """Return whether a channel with shorted leads may read `value`; any, where its accuracy has no fixed part."""
+    most = _FARTHEST_ZERO * channel.accuracy.absolute
+    return abs(value) <= most or most == 0.0
+
+
 def _no_zero(channel: Channel, judgement: Judgement | None) -> list[str]:
     """Return why a channel with shorted leads has no zero to take, [] where it has."""
     if judgement is None or judgement.value is None:
         return [f"{channel.name} gives no reading"]
-    most = _FARTHEST_ZERO * channel.accuracy.absolute
-    if 0.0 < most < abs(judgement.value):
+    if not can_be_zero(channel, judgement.value):
         shown = format_value(judgement.value, channel.unit, 3)
         return [f"{channel.name} reads {shown}, too much for a zero: are its leads shorted?"]
     return []
