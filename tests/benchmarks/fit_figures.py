@@ -68,6 +68,8 @@ def record(bench: Bench, seed: int, path: Path, defects: SupplyDefects | None = 
         begin = STEP * place
         if step.load is not None:
             offline.supply.set_load(step.load)
+        if place:
+            file.put(Event(begin, "", EventKind.STEP_DONE, "done", EventDetails(step=place)))
         file.put(Event(begin, "", EventKind.STEP_BEGUN, step.name, EventDetails(step=place + 1)))
         offline.advance(begin + STEP - 12.0)
         for one in offline.log(begin + STEP, EVERY):
