@@ -10,6 +10,7 @@ import pytest
 from benchmon.bench import Bench, Transformer, read_bench
 from benchmon.errors import BenchFileError
 from benchmon.prediction import predict
+from benchmon.prediction.circuit.no_load import no_load_of
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.ratings.check import check
 from support.circuits.agreement import allowed, predicted
@@ -187,3 +188,11 @@ def test_check_warns_that_a_half_wave_magnetises_the_core():
     )
     assert any("magnetises the core" in caution for caution in half.cautions)
     assert not any("magnetises the core" in caution for caution in bridge.cautions)
+
+
+@pytest.mark.parametrize(("rating", "least", "most"), [(10.0, 0.9, 1.5), (50.0, 0.5, 2.5), (200.0, 2.0, 8.0)])
+def test_a_loss_that_is_not_given_lies_among_those_of_such_transformers(rating, least, most):
+    """Laminated cores and toroids of that rating, from memory; the smallest are laminated."""
+    winding = {"primary_voltage": 230.0, "open_circuit_voltage": 20.0, "primary_resistance": 0.0}
+    made = Transformer.model_validate(winding | {"secondary_resistance": 0.1, "rating": rating})
+    assert least < no_load_of(made).loss < most

@@ -151,3 +151,17 @@ def test_the_object_holds_the_whole_sum():
     start = found["handbook"]["value"]
     assert start + sum(effect["change"] for effect in found["effects"]) == pytest.approx(found["value"])
     assert found["budget"][0]["share"] == max(row["share"] for row in found["budget"])
+
+
+def test_a_doubler_s_current_is_that_of_two_reservoirs_in_series():
+    # Each of two capacitors C is charged once a period (circuit theory): the sum falls by I/(2·f·C) below its peak, on
+    # average, so that I = 2·Vp/(R + 1/(2·f·C)).
+    bench = plain(
+        "full-wave doubler",
+        transformer={"open_circuit_voltage": 100 / math.sqrt(2)},
+        filter=[capacitor(1e-3)],
+        load=resistor(200.0),
+    )
+    found = explain(bench, "output.current.mean").handbook
+    assert found.value == pytest.approx(200.0 / (200.0 + 1 / (2 * 50.0 * 1e-3)))
+    assert "1/(2·f·C)" in found.steps[-1].formula

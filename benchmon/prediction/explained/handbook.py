@@ -120,7 +120,7 @@ class _SupplyNumbers:
         capacitance = self._farads / self.times
         # Vdc = n·Vp − I/(2·m·f·C) with I = Vdc/R, solved for Vdc: n·Vp/(1 + 1/(2·m·f·C·R)).
         mean = level / (1.0 + 1.0 / (2.0 * self.pulses * self.frequency * capacitance * whole))
-        rate = 2 * self.pulses
+        rate = 2 * self.pulses // self.times
         formula = f"{self._level} / (R + 1/({rate}·f·C)), R = {format_value(whole, 'Ω')}"
         return WorkStep("I, load", formula, mean / whole, "A")
 
