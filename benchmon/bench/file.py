@@ -52,6 +52,7 @@ class Bench(Section):
     sweep: tuple[m.Sweep, ...] = ()
     switch_off: m.SwitchOff | None = None
     report: m.ReportEntries = m.ReportEntries()
+    learned: tuple[s.LearnedPart, ...] = ()
     source: str = Field(default="", exclude=True, repr=False)
     """The text from which the bench was read."""
     _origin: str = PrivateAttr("bench file")

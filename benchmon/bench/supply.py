@@ -360,3 +360,15 @@ class Ambient(Section):
     temperature: Annotated[v.Celsius, Field(ge=-90, le=150)] = Field(
         25.0, description="Temperature of the air around the supply; a channel for ambient.temperature measures it."
     )
+
+
+class LearnedPart(Section):
+    """A part whose value in this file was estimated from readings, by `benchmon fit`."""
+
+    part: v.OneLine = Field(description="Name of the part, such as transformer.open_circuit_voltage.")
+    uncertainty: Annotated[v.Fraction, Field(gt=0, lt=10)] = Field(
+        description="What is not known of its value, k = 2, as a part of it; a prediction takes this in place of a "
+        "usual tolerance."
+    )
+    determined: bool = Field(True, description="Whether the readings narrowed it to half of what was known or less.")
+    learned_from: v.OneLine = Field("", description="The sessions that it was estimated from.")

@@ -1,4 +1,4 @@
-"""Commands for after the test: analyse, replay, report, compare, batch and export."""
+"""Commands for after the test: analyse, replay, report, compare, batch, fit and export."""
 
 from __future__ import annotations
 
@@ -215,6 +215,33 @@ def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, 
 
 
 @click.command()
+@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write a bench file with the learned values.")
+@FORCE
+@JSON
+def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool) -> int:
+    """Estimate the parts of one supply from the readings of its SESSIONS: files, or folders of them."""
+    from benchmon.atomic_file import whole_file
+    from benchmon.batch.units import session_paths
+    from benchmon.cli import output
+    from benchmon.cli.session_files import ENDING
+    from benchmon.fit import fit as fit_data
+    from benchmon.fit import fit_as_dict, fit_as_text, read_data
+    from benchmon.fit.learned import learned_file
+    from benchmon.report.session_reader import RecordedSession
+
+    data = read_data([RecordedSession(path).with_data() for path in session_paths(sessions, ENDING)])
+    found = fit_data(data)
+    if out is not None:
+        with whole_file(out, force=may_write_over(out, force=force)) as part:
+            part.write_text(learned_file(found, data.bench.source, data.words), encoding="utf-8")
+    click.echo(output.as_json(fit_as_dict(found)) if as_json else fit_as_text(found))
+    if out is not None and not as_json:
+        click.echo(f"Bench file in {one_line(out, 1000)}")
+    return EXIT_DONE
+
+
+@click.command()
 @click.argument("session", type=PATH)
 @click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="How many times as fast as it happened.")
 @click.option("--bench", type=PATH, metavar="OTHER", help="Judge the readings by this bench file.")
@@ -260,7 +287,7 @@ def _play(session: Path, speed: float, other: Bench | None, ascii_only: bool) ->
     click.echo(f"Session: {one_line(player.info.path, 1000)}")
 
 
-COMMANDS = (analyse, replay, report, compare, batch, export)
+COMMANDS = (analyse, replay, report, compare, batch, fit, export)
 
 
 _PERIODS = 2.0

@@ -125,7 +125,15 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
     found += _core(bench)
     found += _regulator(bench)
-    return [entry for entry in found if _applies(entry, parts)]
+    return [_as_learned(bench, entry) for entry in found if _applies(entry, parts)]
+
+
+def _as_learned(bench: Bench, entry: InputUncertainty) -> InputUncertainty:
+    """Return an input with the uncertainty that readings have left of it, where the bench file holds that."""
+    known = next((one for one in bench.learned if one.part == entry.part), None)
+    if known is None or not entry.relative:
+        return entry
+    return InputUncertainty(entry.part, entry.label.removesuffix(NOT_GIVEN), known.uncertainty / COVERAGE)
 
 
 USUAL_WINDING_RISE = 40.0

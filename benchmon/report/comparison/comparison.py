@@ -262,11 +262,11 @@ def shared_meter(quantity: str, first: EndOfTest, other: EndOfTest) -> Channel |
         return None
     ours, theirs = one.channel, two.channel
     is_same = (ours.name, ours.accuracy, ours.scale) == (theirs.name, theirs.accuracy, theirs.scale)
-    known = _meter(first, ours)
-    return ours if is_same and known and known == _meter(other, theirs) else None
+    known = meter_of(first, ours)
+    return ours if is_same and known and known == meter_of(other, theirs) else None
 
 
-def _meter(found: EndOfTest, channel: Channel) -> tuple[str, ...]:
+def meter_of(found: EndOfTest, channel: Channel) -> tuple[str, ...]:
     """Return what a channel's instrument is known by: its driver, and what it called itself or else its address.
 
     Nothing is known of a meter whose readings a person types.
@@ -303,7 +303,9 @@ def _supplies(found: Sequence[Findings]) -> list[Mapping[str, object]]:
 
 def supply_of(bench: Bench) -> dict[str, object]:
     """Return what of a bench is the supply itself: not its title, its meters or its plan."""
-    return bench.model_dump(exclude={"title", "instrument", "channel", "step", "switch_off", "ambient", "report"})
+    return bench.model_dump(
+        exclude={"title", "instrument", "channel", "step", "switch_off", "ambient", "report", "learned"}
+    )
 
 
 def _difference(

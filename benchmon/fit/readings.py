@@ -1,0 +1,163 @@
+"""What a fit is made from: settled readings of sessions, each with the conditions under which it was taken.
+
+Every step of a plan gives one condition, a session without steps the end of its test. A reading is the mean of a
+channel over the last seconds of powered time. Its meter errs alike in all conditions and sessions, within its accuracy;
+what is left to each reading is how its values scatter, and the part of an accuracy by which a meter may differ between
+two tests.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchmon.bench import Bench, Channel
+from benchmon.errors import BadInput
+from benchmon.prediction.operating_point import Load
+from benchmon.quantities import is_temperature
+from benchmon.report.comparison.comparison import OF_METER, meter_of
+from benchmon.report.evaluation import ChannelResult, EndOfTest, EvaluationWindow, end_of_test, plan_of, steps_of
+from benchmon.report.session_reader import RecordedSession
+from benchmon.text import one_line
+from benchmon.watch.plan import powered_above
+from benchmon.watch.records import Flag
+
+_COVERAGE = 2.0
+_LOOKED_AT = 400
+_SPOILT = frozenset({Flag.STALE, Flag.OVERRANGE, Flag.IMPLAUSIBLE})
+_LEAST_MAINS = 0.3
+"""Part of the nominal mains voltage below which a condition says little of a supply."""
+
+
+@dataclass(frozen=True)
+class Condition:
+    """One state of the supply: `session` is the place of its session, `since` the seconds since power came on.
+
+    `mains` (V) and `ambient` (°C) are as measured, None where no channel measures them.
+    """
+
+    session: int
+    name: str
+    load: Load
+    since: float
+    mains: float | None
+    ambient: float | None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One channel in one condition (its place): the mean, and the standard uncertainty that is this reading's own.
+
+    `meter` is what its meter and range are known by: readings of one meter share its error.
+    """
+
+    condition: int
+    channel: Channel
+    value: float
+    own: float
+    meter: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """The quantity that was read."""
+        return self.channel.quantity
+
+
+@dataclass(frozen=True)
+class Data:
+    """All readings of one supply, with the bench file of its first session: a later one may have learned from that."""
+
+    bench: Bench
+    sessions: tuple[RecordedSession, ...]
+    conditions: tuple[Condition, ...]
+    readings: tuple[Reading, ...]
+
+    @property
+    def words(self) -> str:
+        """What the readings are from, in a few words."""
+        names = ", ".join(one.path.name for one in self.sessions[:3])
+        more = f" and {len(self.sessions) - 3} more" if len(self.sessions) > 3 else ""
+        return one_line(f"{len(self.readings)} readings of {names}{more}", 200)
+
+
+def read_data(sessions: Sequence[RecordedSession]) -> Data:
+    """Return the settled readings of sessions, the earliest first. Raises `BadInput` where they are of several units.
+
+    A reading that was stale, over range or contradicted others is left out, and so is what was not powered.
+    """
+    ordered = sorted(sessions, key=lambda one: one.info.started)
+    _check_one_unit(ordered)
+    conditions: list[Condition] = []
+    readings: list[Reading] = []
+    for place, session in enumerate(ordered):
+        with session.held_open():
+            for condition, results, end in _states(place, session):
+                number = len(conditions)
+                found = [_reading(number, one, end) for one in results]
+                usable = [one for one in found if one is not None]
+                if usable:
+                    conditions.append(condition)
+                    readings += usable
+    if not readings:
+        raise BadInput("no session has a settled reading of a powered supply, so there is nothing to fit")
+    return Data(ordered[0].bench, tuple(ordered), tuple(conditions), tuple(readings))
+
+
+def _check_one_unit(sessions: Sequence[RecordedSession]) -> None:
+    serials = sorted({one.info.serial for one in sessions if one.info.serial})
+    if len(serials) > 1:
+        raise BadInput(f"the sessions are of several units, {one_line(', '.join(serials), 100)}; a fit is of one")
+    designs = [_design(one.bench) for one in sessions]
+    other = next((one for one, design in zip(sessions, designs, strict=True) if design != designs[0]), None)
+    if other is not None:
+        raise BadInput(f"{one_line(other.path, 300)}: is of another design than {one_line(sessions[0].path.name, 100)}")
+
+
+def _design(bench: Bench) -> tuple[object, ...]:
+    """Return how a supply is built, whatever the values of its parts are."""
+    kinds = tuple(part.kind for part in bench.filter)
+    return bench.rectifier.kind, bench.transformer.connection, kinds, bench.regulator is None, bench.load.kind
+
+
+def _states(place: int, session: RecordedSession) -> Iterator[tuple[Condition, Sequence[ChannelResult], EndOfTest]]:
+    """Yield each condition of a session with its channels; the end of the test stands for a session without steps."""
+    plan = plan_of(session)
+    end = end_of_test(session, plan)
+    steps = [(one.stage.step.name, one.window, one.channels, one.load) for one in steps_of(session, plan)]
+    for name, window, results, load in steps or [("the end", end.window, end.channels, end.load)]:
+        mains, ambient = (_value(results, name) for name in ("mains.voltage.rms", "ambient.temperature"))
+        if mains is not None and mains < _LEAST_MAINS * session.bench.mains.voltage:
+            continue
+        if window.is_powered or all(one.channel.quantity != "mains.voltage.rms" for one in results):
+            yield Condition(place, name, load, _since_power_on(session, window), mains, ambient), results, end
+
+
+def _value(results: Sequence[ChannelResult], quantity: str) -> float | None:
+    return next((one.value for one in results if one.channel.quantity == quantity and one.is_measured), None)
+
+
+def _since_power_on(session: RecordedSession, window: EvaluationWindow) -> float:
+    """Return for how many seconds the supply had mains at the end of a time; without a mains meter, all the time."""
+    mains = next((one for one in session.channels if one.quantity == "mains.voltage.rms"), None)
+    if mains is None or window.until <= 0.0:
+        return window.until
+    least = powered_above(session.bench)
+    parts = session.trend(mains.name, _LOOKED_AT, 0.0, window.until)
+    off = [part.end for part in parts if part.lowest is not None and part.lowest <= least]
+    return window.until - off[-1] if off and off[-1] < window.until else window.until
+
+
+def _reading(condition: int, one: ChannelResult, end: EndOfTest) -> Reading | None:
+    """Return a channel's reading, None where it is none that a fit may use."""
+    quantity = one.channel.quantity
+    is_followed = not is_temperature(quantity) or quantity == "diode.temperature.case"
+    if not one.is_measured or one.end_flags & _SPOILT or not is_followed:
+        return None
+    accuracy = one.channel.accuracy.of(one.value) / _COVERAGE
+    scatter = math.sqrt(max(0.0, (one.uncertainty / _COVERAGE) ** 2 - accuracy**2))
+    own = math.hypot(scatter, OF_METER * accuracy)
+    meter = (one.channel.name, *meter_of(end, one.channel))
+    return Reading(condition, one.channel, one.value, float(np.maximum(own, 1e-9 * abs(one.value) + 1e-12)), meter)

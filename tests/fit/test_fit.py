@@ -1,0 +1,159 @@
+"""Estimates of parts from sessions. Against the simulated bench, which shares no physics, they are a benchmark."""
+
+import json
+import sqlite3
+import tomllib
+from contextlib import closing
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from benchmon.bench import load_bench, read_bench
+from benchmon.cli.main import commands
+from benchmon.errors import BadInput
+from benchmon.event_kinds import EventKind
+from benchmon.fit import fit, fit_as_dict, read_data
+from benchmon.prediction import predict
+from benchmon.report.session_reader import RecordedSession
+from benchmon.watch.records import Event, EventDetails
+from support import written_sessions
+
+CAPACITANCE, LOAD = "filter.0.capacitance", "load.resistance"
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return read_bench(written_sessions.text_of("reservoir").partition("# ---- The plan")[0])
+
+
+@pytest.fixture(scope="module")
+def write(bench, tmp_path_factory):
+    """Return a function that writes the session of a supply that is `changed` from the bench file's."""
+    folder = tmp_path_factory.mktemp("sessions")
+
+    def write(name, changed="", spoil=None):
+        key = 'capacitance = "10 mF"'
+        real = read_bench(bench.source.replace(key, f'capacitance = "{changed}"')) if changed else bench
+        expected = predict(real, mains_voltage=230.0).quantities
+        return written_sessions.write_session(folder / f"{name}.benchmon", bench, expected, seconds=4, spoil=spoil)
+
+    return write
+
+
+@pytest.fixture(scope="module")
+def first(write):
+    return write("first", "10.8 mF")
+
+
+def fitted(*paths):
+    return fit_as_dict(fit(read_data([RecordedSession(path) for path in paths])))
+
+
+@pytest.fixture(scope="module")
+def found(first):
+    return fitted(first)
+
+
+def test_a_part_that_the_readings_show_is_determined(found):
+    part = found["parts"][CAPACITANCE]
+    assert part["determined"]
+    assert abs(part["value"] - 10.8e-3) <= part["uncertainty"] < 0.5 * part["prior"][1]
+    assert part["told_by"]
+
+
+def test_what_they_do_not_show_stays_as_it_was_and_names_its_measurement(found):
+    part = found["parts"]["mains.frequency"]
+    assert not part["determined"]
+    assert part["uncertainty"] == pytest.approx(part["prior"][1], rel=0.1)
+    measures = {one["part"]: one["measure"] for one in found["not_determined"]}
+    assert all(measures.values())
+    assert "load" in measures["mains.source_resistance"]
+
+
+def test_readings_of_the_model_itself_agree(found):
+    chi_square, freedom = found["agreement"]
+    assert chi_square < freedom
+    assert found["outliers"] == []
+
+
+def test_the_sum_of_squares_rises_as_the_covariance_says(first):
+    """Along the line on which all unknowns follow the capacitance, it is a parabola: δ² at δ deviations."""
+    posterior = fit(read_data([RecordedSession(first)])).posterior
+    model, k = posterior.model, next(k for k, one in enumerate(posterior.model.unknowns) if one.part == CAPACITANCE)
+    values = np.array([one.value for one in model.data.readings])
+    direction = posterior.covariance[:, k] / posterior.deviations[k]
+    for deviations in (-0.7, 0.7):
+        u = posterior.u + deviations * direction
+        residuals = posterior.weights * (values - model.evaluate(u).values)
+        assert residuals @ residuals + u @ u - posterior.chi_square == pytest.approx(deviations**2, rel=0.3)
+
+
+@pytest.mark.long
+def test_a_reading_that_is_wrong_is_named_and_left_out(write):
+    found = fitted(write("wrong", "10.8 mF", {"output.voltage.mean": 1.1}))
+    assert [one["channel"] for one in found["outliers"]] == ["output"]
+    part = found["parts"][CAPACITANCE]
+    assert abs(part["value"] - 10.8e-3) <= part["uncertainty"]
+
+
+@pytest.mark.long
+def test_a_capacitor_that_dried_between_two_sessions_is_found(write, first):
+    found = fitted(first, write("later", "8.1 mF"))
+    change = found["changes"][0]
+    assert change["part"] == CAPACITANCE
+    assert change["session"].endswith("later.benchmon")
+    assert abs(change["change"] - (8.1 / 10.8 - 1.0)) <= max(change["uncertainty"], 0.01)
+    assert change["uncertainty"] < 0.05
+    assert len(found["changes"]) == 1
+
+
+def test_the_command_writes_a_bench_file_that_knows_more(first, bench, tmp_path):
+    out = tmp_path / "learned.toml"
+    answer = CliRunner().invoke(commands, ["fit", str(first), "-o", str(out), "--json"], standalone_mode=False)
+    assert {"parts", "not_determined", "agreement"} <= json.loads(answer.output).keys()
+    text = out.read_text(encoding="utf-8")
+    assert "# the reservoir" in text
+    assert tomllib.loads(text)["transformer"].keys() >= {"open_circuit_voltage", "primary_resistance"}
+    learned = load_bench(out)
+    assert learned.filter[0].capacitance == pytest.approx(10.8e-3, rel=0.03)
+    before, after = (predict(one, mains_voltage=230.0).quantities for one in (bench, learned))
+    ripple = "reservoir.voltage.ripple"
+    assert after[ripple].uncertainty < 0.5 * before[ripple].uncertainty
+    assert predict(learned).quantities  # and it may be learned from again
+    again = CliRunner().invoke(commands, ["fit", str(first), "-o", str(out)], standalone_mode=False)
+    assert isinstance(again.exception, BadInput)
+
+
+@pytest.mark.long
+def test_steps_with_other_loads_are_conditions_of_their_own(bench, tmp_path):
+    text = bench.source + '[[step]]\nname = "loaded"\n[[step]]\nname = "light"\nload = "12 Ω"\n'
+    planned = read_bench(text)
+    loads = [predict(planned, mains_voltage=230.0, load=load).quantities for load in (None, 12.0)]
+
+    def values(channel, now, value):
+        known = loads[int(now > 4.75)].get(channel.quantity)
+        return known.value if known else value
+
+    happened = ((0.0, EventKind.STEP_BEGUN, 1), (4.74, EventKind.STEP_DONE, 1), (4.75, EventKind.STEP_BEGUN, 2))
+    steps = [Event(time, "", kind, f"step {number}", EventDetails(step=number)) for time, kind, number in happened]
+    path = written_sessions.write_session(
+        tmp_path / "steps.benchmon", planned, loads[0], seconds=10, values=values, more=steps
+    )
+    data = read_data([RecordedSession(path)])
+    assert [one.load for one in data.conditions] == [None, 12.0]
+    found = fit_as_dict(fit(data))
+    assert found["outliers"] == []
+    assert found["parts"][LOAD]["value"] == pytest.approx(6.2, rel=0.01)
+
+
+def test_sessions_of_several_units_are_refused(first, tmp_path):
+    paths = []
+    for serial in ("A-1", "A-2"):
+        path = tmp_path / f"{serial}.benchmon"
+        path.write_bytes(first.read_bytes())
+        with closing(sqlite3.connect(path)) as connection, connection:
+            connection.execute("INSERT INTO facts VALUES ('serial', ?)", (serial,))
+        paths.append(path)
+    with pytest.raises(BadInput, match="several units, A-1, A-2"):
+        read_data([RecordedSession(path) for path in paths])
