@@ -14,6 +14,9 @@ settings.register_profile("new examples", deadline=None, suppress_health_check=[
 settings.register_profile("same examples", settings.get_profile("new examples"), derandomize=True)
 settings.load_profile("new examples" if os.environ.get("BENCHMON_EXPLORE") else "same examples")
 
+# Tests start some hundred processes; each would compile what the one before has compiled.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
