@@ -185,7 +185,7 @@ class Acquisition:
                 worker.driver.enter_manual(channel, text, time)
                 return
         there = ", ".join(one_line(name, 40) for worker in self._workers for name in worker.driver.channels)
-        raise BadInput(f"{one_line(channel, 40)} is no channel of this bench; its channels: {there or 'none'}")
+        raise BadInput(f"{one_line(channel, 40)} is not a channel of this bench; its channels: {there or 'none'}")
 
     def take_zero(self, channel: str, value: float) -> float | None:
         """Count what `channel` reads now, `value` in its unit, as its zero; return the whole zero in the meter's terms.

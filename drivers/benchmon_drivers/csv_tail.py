@@ -293,7 +293,7 @@ class CsvTailDriver(Driver[CsvTailSettings, CsvTailChannel]):
             return problem
         if value is None:
             hint = "" if self.settings.decimal_comma or "," not in field else "; set decimal_comma = true"
-            return BadReply(f'wrote "{shown(field.encode())}", which is no number{hint}')
+            return BadReply(f'wrote "{shown(field.encode())}", which is not a number{hint}')
         return value * channel.settings.factor + channel.settings.offset
 
     def _find_columns(self) -> None:

@@ -141,7 +141,7 @@ def written_number(digits: str, unit: str, wanted: str) -> float:
     if "." not in plain:
         plain = plain.replace(",", ".", 1)
     if not _AS_ON_A_DISPLAY.fullmatch(plain):
-        raise BadReply(f'shows "{one_line(digits, 40)}", which is no number; check the pattern')
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is not a number; check the pattern')
     value = _in_unit(float("".join(plain.split())), unit, wanted)
     if not is_sane(value, unit_of_reply(wanted)[0]):
         raise BadReply(f'shows "{one_line(digits, 40)}", which is implausible')
@@ -158,7 +158,7 @@ def hexadecimal_number(digits: str, bits: int | None, wanted: str) -> float:
     """
     plain = "".join(digits.split()).removeprefix("0x").removeprefix("0X")
     if not _HEXADECIMAL.fullmatch(plain):
-        raise BadReply(f'shows "{one_line(digits, 40)}", which is no hexadecimal number; check the pattern')
+        raise BadReply(f'shows "{one_line(digits, 40)}", which is not a hexadecimal number; check the pattern')
     value = int(plain, 16)
     if bits is not None and value >> bits:
         raise BadReply(f'shows "{one_line(digits, 40)}", which has more than {bits} bits')
@@ -211,7 +211,7 @@ def _without_number(reply: bytes, text: str, overload: Collection[str | float]) 
         return math.nan
     if b"," in reply and begins_with_number(reply):
         raise BadReply(f'answered several values, "{shown(reply)}"; choose one by the channel\'s index')
-    raise BadReply(f'answered "{shown(reply)}", which is no number; check the channel\'s query')
+    raise BadReply(f'answered "{shown(reply)}", which is not a number; check the channel\'s query')
 
 
 def _words(overload: Collection[str | float]) -> frozenset[str]:

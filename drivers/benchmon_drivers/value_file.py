@@ -95,7 +95,7 @@ class ValueFileDriver(Driver[ValueFileSettings, ValueFileChannel]):
         raw = plain_number(digits)
         raw = value_with_unit(digits, channel.unit) if raw is None else raw
         if raw is None:
-            raise BadReply(f'holds "{shown(digits.encode())}", which is no number; check pattern')
+            raise BadReply(f'holds "{shown(digits.encode())}", which is not a number; check pattern')
         return math.nan if raw in channel.settings.no_value else raw * channel.settings.factor + channel.settings.offset
 
     def _explain(self, problem: Exception) -> InstrumentError | None:

@@ -105,7 +105,7 @@ class Commands:
             if meter.channel.name == rest:
                 value = meter.read(self._supply.snapshot)
                 return f"{rest} shows {'overload' if math.isinf(value) else f'{value:.6g} {meter.channel.unit}'}"
-        raise BadInput(f"{one_line(rest, 40)!r} is no channel of this bench")
+        raise BadInput(f"{one_line(rest, 40)!r} is not a channel of this bench")
 
     def _list(self, rest: str) -> str:  # noqa: ARG002 (a command)
         return f"{self._state()}; faults: {', '.join(self._schedule.titles) or 'none'}"

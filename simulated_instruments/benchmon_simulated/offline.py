@@ -86,7 +86,7 @@ class OfflineBench:
         meter = self.meters.get(channel)
         if meter is None:
             raise BadInput(
-                f"{one_line(channel, 40)!r} is no channel of this bench; its channels: {', '.join(self.meters)}"
+                f"{one_line(channel, 40)!r} is not a channel of this bench; its channels: {', '.join(self.meters)}"
             )
         shown = meter.read(self.advance(time)) * meter.channel.scale
         return (shown - meter.channel.zero) * meter.channel.gain

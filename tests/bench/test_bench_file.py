@@ -163,7 +163,7 @@ WRONG = {
     "no unit": ('voltage = "230 V"', 'voltage = "230"', 'mains.voltage = "230"', "has no unit"),
     "a wrong unit": ('esr = "40 mΩ"', 'esr = "40 mV"', 'filter[1].esr = "40 mV"', "which is not a resistance"),
     "a decimal comma": ('resistance = "0.47 Ω"', 'resistance = "0,47 Ω"', "filter[2].resistance", "decimal comma"),
-    "no number": ('resistance = "22 Ω"', 'resistance = "many Ω"', "load.resistance", "is not a resistance"),
+    "not a number": ('resistance = "22 Ω"', 'resistance = "many Ω"', "load.resistance", "is not a resistance"),
     "a negative resistance": ('primary_resistance = "12 Ω"', 'primary_resistance = "-12 Ω"', "-12 Ω", "at least 0"),
     "another minus": ('resistance = "22 Ω"', 'resistance = "−22 Ω"', "load.resistance", "must be above 0"),
     "a load of nothing": ('resistance = "22 Ω"', 'resistance = "0 Ω"', "load.resistance", "must be above 0"),

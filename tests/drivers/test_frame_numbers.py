@@ -81,11 +81,11 @@ def test_what_a_frame_shows(keys, frame, value):
 @pytest.mark.parametrize(
     ("keys", "frame", "says"),
     [
-        ({"format": "bcd", "count": 2}, b"\x00\x1a\x34", "no number"),
-        ({"format": "ascii", "count": 4}, b"\x001 23", "no number"),
-        ({"format": "ascii", "count": 4}, b"\x00-12-", "no number"),
-        ({"format": "hex", "count": 4}, b"\x00 -a6", "no hexadecimal number"),
-        ({"format": "ascii", "count": 4}, b"\x00    ", "no number"),
+        ({"format": "bcd", "count": 2}, b"\x00\x1a\x34", "not a number"),
+        ({"format": "ascii", "count": 4}, b"\x001 23", "not a number"),
+        ({"format": "ascii", "count": 4}, b"\x00-12-", "not a number"),
+        ({"format": "hex", "count": 4}, b"\x00 -a6", "not a hexadecimal number"),
+        ({"format": "ascii", "count": 4}, b"\x00    ", "not a number"),
         ({"format": "segments", "count": 1, "segments": TABLE}, b"\x00\x55", "not in its table"),
         ({"format": "B", "point": [[0, 1, 1], [0, 2, 2]]}, b"\x00\x05", "0 decimal points"),
         ({"format": "B", "point": [[0, 1, 1], [0, 2, 2]]}, b"\x03\x05", "2 decimal points"),

@@ -51,9 +51,9 @@ def test_an_indefinite_block_ends_with_its_message(data, pieces):
 @pytest.mark.parametrize(
     ("reply", "says"),
     [
-        (b"", "no block"),
-        (b"1.25\n", "no block"),
-        (b"x" * 100, "no block"),
+        (b"", "not a block"),
+        (b"1.25\n", "not a block"),
+        (b"x" * 100, "not a block"),
         (b"#X\n", "begins no block"),
         (b"#2ab", "without a length"),
         (b"#2-1x", "without a length"),
@@ -141,7 +141,7 @@ def test_a_preamble_is_read_by_its_declared_fields():
         (b"4,0,1\n", "increments are impossible"),
         (b"4,-1,1\n", "increments are impossible"),
         (b"4,1E-3,0\n", "increments are impossible"),
-        (b"4,9.91E37,1\n", "no number"),
+        (b"4,9.91E37,1\n", "not a number"),
         (b"4.5,1E-3,1\n", "points"),
         (b"5,1E-3,1\n", "4 samples where its preamble announces 5"),
         (b"\x1b[2J,1,1\n", "points"),

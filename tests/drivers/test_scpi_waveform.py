@@ -268,8 +268,8 @@ BAD = {
     "fewer": (to_ieee_block(CODES[:100], "h", is_big_endian=True) + b"\n", "100 samples where"),
     "odd": (b"#13abc\n", "no whole number of samples"),
     "implausible": (b"#9999999999" + bytes(5000) + b"\n", "announces a wave of 999999999 bytes"),
-    "text": (b"*** no trace ***\n", "no block of samples"),
-    "number": (b"1.25\n", "no block of samples"),
+    "text": (b"*** no trace ***\n", "not a block of samples"),
+    "number": (b"1.25\n", "not a block of samples"),
     "empty": (b"\n", "no answer to DATA?"),
 }
 

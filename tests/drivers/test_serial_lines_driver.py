@@ -106,7 +106,7 @@ def test_reversed_leads_and_an_offset(opened, fake_instrument, line, value):
 def test_what_a_wide_pattern_lets_through_is_still_no_number(opened, fake_instrument, text):
     reading = hear_line(opened, fake_instrument, b"V=" + text, pattern=r"V=(?P<value>\S+)")
     assert reading.value is None
-    assert "no number" in reading.problem
+    assert "not a number" in reading.problem
 
 
 @pytest.mark.parametrize(
@@ -129,7 +129,7 @@ def test_a_line_of_nothing_but_a_space_of_latin_1_loses_nothing(opened, fake_ins
 
 @pytest.mark.parametrize("line", [b"-5.25-", b"+5.25-"])
 def test_a_number_with_two_signs_is_no_reading(opened, fake_instrument, line):
-    assert "no number" in hear_line(opened, fake_instrument, line).problem
+    assert "not a number" in hear_line(opened, fake_instrument, line).problem
 
 
 @pytest.mark.parametrize("line", [b"V=12345", b"V=-1", b"V=1.5", b"V=G1"])

@@ -180,7 +180,7 @@ class DriverConformance(ABC):
                     fits = not isinstance(outcome, Exception) or isinstance(outcome, InstrumentError)
                     _demand(fits, f"{what.__name__} raises {outcome!r}, which is no InstrumentError")
                     is_line = not isinstance(outcome, str) or (outcome and outcome == one_line(outcome))
-                    _demand(bool(is_line), f"{what.__name__} returns {outcome!r}, which is no printable line")
+                    _demand(bool(is_line), f"{what.__name__} returns {outcome!r}, which is not a printable line")
 
     def test_control_codes_never_get_through(self) -> None:
         """The identity is one printable line, whatever the instrument sends."""
@@ -273,11 +273,23 @@ class DriverConformance(ABC):
     def _recovers(self, rig: Rig) -> None:
         rig.driver.close()
         rig.behave(Behaviour.WELL)
-        rig.driver.open()
+        self._open_in_time(rig)
         readings = self._readings(rig)
         wrong = {name: found for name, found in readings.items() if not _shows(found, rig.shows[name])}
         _demand(not wrong, f"reads wrongly afterwards: {wrong}")
         rig.driver.close()
+
+    def _open_in_time(self, rig: Rig) -> None:
+        """Open the driver, which may take a few tries: what is still under way on a slow line can spoil the first."""
+        give_up = time.monotonic() + self.patience
+        while True:
+            try:
+                rig.driver.open()
+            except InstrumentError:
+                if time.monotonic() > give_up:
+                    raise
+            else:
+                return
 
 
 def _shows(reading: Reading, value: float) -> bool:

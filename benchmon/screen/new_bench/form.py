@@ -59,13 +59,12 @@ class FieldLine(TypedLine):
     choose: Callable[[int | str], None] | None = None
     """Takes another answer of a choice: so many further, or the one that begins with a letter; None for text."""
 
-    async def _on_key(self, event: events.Key) -> None:
+    def on_key(self, event: events.Key) -> None:
+        """Choose another answer, where there is a choice, rather than type."""
         if self.choose is not None and (event.key in _STEPS or (event.character or "").isalnum()):
             self.choose(_STEPS.get(event.key, event.character or ""))
             event.stop()
             event.prevent_default()
-            return
-        await super()._on_key(event)
 
 
 _STEPS = {"left": -1, "right": 1, "space": 1}

@@ -170,7 +170,7 @@ class _BoundedTransport(httpx.BaseTransport):
             for part in reply.iter_stream():
                 content += part
                 if len(content) > self._largest:
-                    raise BadReply(f"sent a page of more than {self._largest // 1024} kB, which is no reading")
+                    raise BadReply(f"sent a page of more than {self._largest // 1024} kB, which is not a reading")
         finally:
             reply.close()
         return httpx.Response(reply.status, headers=headers, content=content, request=request)

@@ -132,7 +132,7 @@ class MessageNumber:
         None is a message that is not about the channel: its pattern, or the place in its JSON, is not there.
         """
         if len(message) > LARGEST:
-            return BadReply(f"sent a message of more than {LARGEST // 1024} kB, which is no reading")
+            return BadReply(f"sent a message of more than {LARGEST // 1024} kB, which is not a reading")
         try:
             return self._in_json(message) if self._path is not None else self._in_text(decoded(message).strip())
         except BadReply as problem:
@@ -152,7 +152,7 @@ class MessageNumber:
             return self._from_text(value, self._pattern.fullmatch(value.strip()))
         if isinstance(value, bool) or not isinstance(value, int | float):
             kind = "true or false" if isinstance(value, bool) else "no single value"
-            raise BadReply(f"sent {kind} at {self._keys.json_path}, which is no number")
+            raise BadReply(f"sent {kind} at {self._keys.json_path}, which is not a number")
         return self._from_number(value)
 
     def _in_text(self, text: str) -> float | None:
@@ -178,7 +178,7 @@ class MessageNumber:
         if not digits.strip() or digits.strip().casefold() in ("nan", "null", "none"):
             return math.nan
         if match is None:
-            raise BadReply(f'sent "{shown(text.encode())}", which is no number')
+            raise BadReply(f'sent "{shown(text.encode())}", which is not a number')
         before, behind = match.string[: match.start(group)], match.string[match.end(group) :]
         if _NUMBER_GOES_ON.match(behind) or _NUMBER_WAS_BEGUN.search(before):
             raise BadReply(f'sent "{shown(match[0].encode())}", of whose number the pattern takes a part only')
@@ -214,7 +214,7 @@ def read_json(message: bytes) -> Any:
     try:
         text = message.decode("utf-8-sig")
         if _depth(text) > _DEEPEST:
-            raise BadReply(f"sent JSON nested more than {_DEEPEST} deep, which is no reading")
+            raise BadReply(f"sent JSON nested more than {_DEEPEST} deep, which is not a reading")
         return json.loads(text, object_pairs_hook=_without_doubles, parse_constant=str)
     except BadReply:
         raise

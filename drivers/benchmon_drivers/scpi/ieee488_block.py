@@ -72,7 +72,7 @@ class BlockReply:
         """Return the data. Raises `BadReply` if there are fewer or more bytes than announced."""
         if self._start is None:
             raise BadReply(
-                f'answered "{shown(bytes(self._got))}", which is no block of samples; check the wave\'s query'
+                f'answered "{shown(bytes(self._got))}", which is not a block of samples; check the wave\'s query'
             )
         if self._length is None:
             return bytes(self._got[self._start :]).rstrip(b"\r\n") if self._text else self._without_end()
@@ -117,7 +117,7 @@ class BlockReply:
             self._start = 0
         elif len(self._got) >= _LONGEST_HEADER or (begun and self._got.endswith(b"\n")):
             raise BadReply(
-                f'answered "{shown(bytes(self._got))}", which is no block of samples; check the wave\'s query'
+                f'answered "{shown(bytes(self._got))}", which is not a block of samples; check the wave\'s query'
             )
 
     def _missing_before_data(self) -> int:

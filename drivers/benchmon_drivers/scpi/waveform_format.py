@@ -79,7 +79,7 @@ def field_value(name: str, field: str) -> float:
     value = _in_unit(name, float(match[1]), match[2]) if match else None
     if value is None or not math.isfinite(value) or abs(value) >= _OVERRANGE_FROM:
         raise BadReply(
-            f'answered "{shown(field.encode())}" for {name} of the preamble, which is no number; check order and unit'
+            f'answered "{shown(field.encode())}" for {name} of the preamble, which is not a number; check order, unit'
         )
     return value
 
@@ -134,7 +134,7 @@ def format_name(field: str | float, known: Mapping[str, object]) -> str:
 def whole_number(name: str, value: float) -> int:
     """Return `value` as a whole number. Raises `BadReply` where it is none."""
     if value != int(value):
-        raise BadReply(f"answered {value:g} for {name} of the preamble, which is no whole number; check the order")
+        raise BadReply(f"answered {value:g} for {name} of the preamble, which is not a whole number; check the order")
     return int(value)
 
 

@@ -255,7 +255,7 @@ def _number(keys: SerialFramesChannel, data: bytes) -> float:
         text = "".join(keys.segments[f"{byte:02X}"] for byte in masked).strip()
     if kind == "hex":
         if not _HEXADECIMAL.fullmatch(text):
-            raise BadReply(f'shows "{one_line(text, 40)}", which is no hexadecimal number')
+            raise BadReply(f'shows "{one_line(text, 40)}", which is not a hexadecimal number')
         return float(int(text, 16))
     has_point = "." in text or keys.announces_range or keys.fixed_range
     return _from_digits(text, has_point=has_point)
@@ -270,7 +270,7 @@ def _from_digits(text: str, *, has_point: bool) -> float:
         return sign * float(text.strip("+- "))
     if text.lstrip("+- ").upper() in _OVERLOAD:
         return -math.inf if text.startswith("-") else math.inf
-    raise BadReply(f'shows "{one_line(text, 40)}", which is no number')
+    raise BadReply(f'shows "{one_line(text, 40)}", which is not a number')
 
 
 def _scale(keys: SerialFramesChannel, frame: bytes) -> float:

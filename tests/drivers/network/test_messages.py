@@ -62,15 +62,15 @@ def test_no_number_is_nan(message, keys):
 @pytest.mark.parametrize(
     ("message", "keys", "why"),
     [
-        (b"hello", {}, "no number"),
+        (b"hello", {}, "not a number"),
         (b"22.1 A", {}, "a voltage in V is wanted"),
-        (b"1.2.3", {}, "no number"),
+        (b"1.2.3", {}, "not a number"),
         (b'{"u": 22.', {"json": "$.u"}, "no JSON"),
         (b'{"u": 1, "u": 2}', {"json": "$.u"}, "names a key twice"),
         (b'{"u": 1e999}', {"json": "$.u"}, "implausible"),
         (b'{"u": ' + b"9" * 4000 + b"}", {"json": "$.u"}, "implausible"),
         (b'{"u": ' + b"9" * 5000 + b"}", {"json": "$.u"}, "no JSON"),
-        (b'{"u": Infinity}', {"json": "$.u"}, "no number"),
+        (b'{"u": Infinity}', {"json": "$.u"}, "not a number"),
         (b'{"u": true}', {"json": "$.u"}, "true or false"),
         (b'{"u": [1]}', {"json": "$.u"}, "no single value"),
         (b"[1, 2]", {"json": "$[*]"}, "2 values that fit"),
