@@ -187,6 +187,7 @@ def test_every_load_and_filter_starts(changes):
     assert 0.0 < worst.winding_peak < float(rectified(18.4 * np.sqrt(2.0), SOURCE))
 
 
+@pytest.mark.long
 def test_a_supply_that_never_starts_has_no_start_time():
     ntc = 'r25 = "20 kΩ"\nbeta = "3000 K"\ndissipation_factor = "10 W/K"\ntime_constant = "50 s"'
     bench = rated(ntc=ntc, filter=['kind = "capacitor"\ncapacitance = "1 F"'], load='kind = "open"')
