@@ -180,7 +180,7 @@ def test_time_never_goes_back_and_an_unknown_channel_is_refused():
     offline.advance(2.0)
     with pytest.raises(ValueError, match="before"):
         offline.advance(1.0)
-    with pytest.raises(BadInput, match="no channel"):
+    with pytest.raises(BadInput, match="not a channel"):
         offline.reading("nothing", 3.0)
 
 
