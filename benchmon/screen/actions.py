@@ -59,7 +59,7 @@ class SwitchOffRequest:
     ) -> None:
         self._view, self._number, self._asked, self._clock = view, number, asked, clock
         self._sent = clock()
-        self._is_signalled = number is None
+        self._is_signalled = self._is_signal_sent = number is None
         self.is_answered = False
 
     @property
@@ -68,12 +68,17 @@ class SwitchOffRequest:
         return not self.is_answered and self._is_signalled and self._clock() - self._sent > ANSWERS_WITHIN
 
     def follow(self, events: Iterable[Event]) -> None:
-        """Take the events of a poll; send the request by a signal if they do not answer it in time."""
+        """Take the events of a poll; send the request by a signal if they do not answer it in time.
+
+        A recorder whose signs of life fail for a moment cannot be signalled: each further poll tries again, and until
+        one is answered the request counts as unheard.
+        """
         self.is_answered = self.is_answered or any(map(self._answers, events))
-        if self.is_answered or self._is_signalled or self._clock() - self._sent <= ANSWERS_WITHIN:
+        if self.is_answered or self._is_signal_sent or self._clock() - self._sent <= ANSWERS_WITHIN:
             return
-        self._is_signalled = True
-        if self._view.request_by_signal(SwitchPowerOff("by the operator")):
+        is_first, self._is_signalled = not self._is_signalled, True
+        self._is_signal_sent = self._view.request_by_signal(SwitchPowerOff("by the operator"))
+        if self._is_signal_sent and is_first:
             self._sent = self._clock()
 
     def _answers(self, event: Event) -> bool:

@@ -66,6 +66,22 @@ def test_without_an_answer_a_signal_follows_and_then_it_is_said(make_view):
     assert not request.is_unheard
 
 
+def test_a_signal_that_could_not_be_sent_is_tried_again_and_said_until_it_is_answered(make_view):
+    view, clock = make_view(), Clock()
+    request = SwitchOffRequest(view, 7, 60.0, clock)
+    view.deaf = True
+    clock.now += 1.1
+    request.follow([])
+    assert request.is_unheard
+    view.deaf = False
+    request.follow([])
+    request.follow([])
+    assert len(view.signals) == 2
+    assert request.is_unheard
+    request.follow([Event(61.4, "", "switching off", "x", EventDetails(request=BY_SIGNAL))])
+    assert request.is_answered
+
+
 async def test_nobody_s_answer_is_the_first_line_of_the_screen(make_view, agree, read_screen):
     view = make_view(more='[switch_off]\ninstrument = "bench meter"\ncommand = "OUTP OFF"\n')
     agree(view, 60.0)
