@@ -163,8 +163,12 @@ def remove(path: Path) -> None:
 def open_to_write(path: Path) -> sqlite3.Connection:
     """Return the connection of the one who writes the session at `path`. Raises `sqlite3.Error`."""
     connection = _connect(path, "mode=rw")
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = NORMAL")
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = NORMAL")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -190,7 +194,11 @@ def _connect(path: Path, how: str, wait: float = _BUSY_TIMEOUT) -> sqlite3.Conne
         isolation_level=None,
         check_same_thread=False,
     )
-    connection.execute("PRAGMA trusted_schema = OFF")
+    try:
+        connection.execute("PRAGMA trusted_schema = OFF")
+    except BaseException:
+        connection.close()
+        raise
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LARGEST_VALUE)
     connection.text_factory = _text
     return connection
