@@ -39,7 +39,7 @@ _CHANGE_SIZE = 1.5
 
 
 @dataclass(frozen=True)
-class Posterior:
+class Estimate:
     """The most probable unknowns `u` (k,), their covariance (k, k), and what the model makes of them.
 
     `weights` (n,) are one over the standard uncertainty of each reading, 0 where it is left out. `chi_square` is the
@@ -81,7 +81,7 @@ class Outlier:
 class Fitted:
     """The estimate of a supply, its outliers, and the changes of parts between sessions that the data call for."""
 
-    posterior: Posterior
+    posterior: Estimate
     outliers: tuple[Outlier, ...]
     changes: tuple[Unknown, ...]
 
@@ -116,8 +116,8 @@ def fit(data: Data) -> Fitted:
 
 
 def posterior_of(
-    model: SupplyModel, start: Posterior | None = None, left_out: set[int] | None = None, *, begin: float = 0.0
-) -> Posterior:
+    model: SupplyModel, start: Estimate | None = None, left_out: set[int] | None = None, *, begin: float = 0.0
+) -> Estimate:
     """Return the posterior; `start` is one to start from, `left_out` are readings that do not count.
 
     `begin` is where an unknown that `start` has not begins.
@@ -157,10 +157,10 @@ def posterior_of(
             break
     weighted = evaluated.slopes * weights[:, None]
     covariance = np.asarray(np.linalg.inv(np.eye(len(u)) + weighted.T @ weighted), np.float64)
-    return Posterior(model, u, covariance, evaluated, weights, level)
+    return Estimate(model, u, covariance, evaluated, weights, level)
 
 
-def _farthest(found: Posterior) -> Outlier | None:
+def _farthest(found: Estimate) -> Outlier | None:
     """Return the reading that is farthest from what the others lead to expect, None where none is far."""
     weighted = found.evaluated.slopes * found.weights[:, None]
     # A standardised residual: what is left of a reading, over how much of its own error a fit leaves in it.
@@ -172,13 +172,13 @@ def _farthest(found: Posterior) -> Outlier | None:
     return Outlier(place, float(far[place])) if far[place] > _FAR else None
 
 
-def _changes_alone(found: Posterior) -> Floats:
+def _changes_alone(found: Estimate) -> Floats:
     """Return the unknowns (k,) with all but changes of parts at their prior."""
     is_change = np.array([one.from_session is not None for one in found.model.unknowns])
     return np.where(is_change, found.u, 0.0)
 
 
-def _still_far(found: Posterior, outliers: Sequence[Outlier]) -> list[Outlier]:
+def _still_far(found: Estimate, outliers: Sequence[Outlier]) -> list[Outlier]:
     """Return those of the readings left out that are still far from what the others lead to expect."""
     still = []
     for one in outliers:
@@ -190,7 +190,7 @@ def _still_far(found: Posterior, outliers: Sequence[Outlier]) -> list[Outlier]:
     return still
 
 
-def _with_a_change(found: Posterior, session: int, left_out: set[int], known: Sequence[Unknown]) -> Posterior | None:
+def _with_a_change(found: Estimate, session: int, left_out: set[int], known: Sequence[Unknown]) -> Estimate | None:
     """Return the posterior with the readings of a session and one more part that changed before it.
 
     None where the readings are as those before let expect, or no change explains them. `left_out` are readings that do
@@ -215,7 +215,7 @@ def _with_a_change(found: Posterior, session: int, left_out: set[int], known: Se
             size = float(column @ precision @ residuals) / (float(column @ precision @ column) + 1.0)
             candidates.append((float(column @ precision @ residuals) * size, size, unknown))
     candidates.sort(key=lambda one: -one[0])
-    best: Posterior | None = None
+    best: Estimate | None = None
     for gain, size, unknown in candidates[:_TRIED]:
         if gain < _IMPROVES:
             break
@@ -228,14 +228,14 @@ def _with_a_change(found: Posterior, session: int, left_out: set[int], known: Se
     return best if best is not None and found.chi_square + surprise - best.chi_square > _IMPROVES else None
 
 
-def interval_of(found: Posterior, k: int) -> tuple[float, float]:
+def interval_of(found: Estimate, k: int) -> tuple[float, float]:
     """Return the value of an unknown part and its expanded uncertainty, in its unit."""
     model, u, deviation = found.model, float(found.u[k]), float(found.deviations[k])
     low, high = (model.value_of(k, u + sign * COVERAGE * deviation) for sign in (-1.0, 1.0))
     return model.value_of(k, u), (high - low) / 2.0
 
 
-def change_of(found: Posterior, k: int) -> tuple[float, float]:
+def change_of(found: Estimate, k: int) -> tuple[float, float]:
     """Return a change as a part of the value before, and its expanded uncertainty."""
     one, u, deviation = found.model.unknowns[k], float(found.u[k]), float(found.deviations[k])
     change = math.expm1(one.size * u)

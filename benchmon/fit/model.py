@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.fit.readings import Condition, Data, Reading
+from benchmon.fit.readings import Condition, Data, SettledReading
 from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.predict import with_load
@@ -235,7 +235,7 @@ class SupplyModel:
         cold = math.exp(-self.data.conditions[place].since / constant) if constant else 0.0
         return rise * math.hypot(_JUNCTION_SIZE * min(1.0, 4.0 * cold), _DRAUGHT)
 
-    def _doubt(self, place: int, reading: Reading, value: float) -> float:
+    def _doubt(self, place: int, reading: SettledReading, value: float) -> float:
         """Return the standard uncertainty of the model itself for a reading."""
         found = model_uncertainty(reading.name, value)
         if self.data.conditions[place].load == "open" and reading.name.startswith(_HELD):
@@ -275,7 +275,7 @@ def _unknown_of(entry: InputUncertainty) -> Unknown:
     return Unknown(entry.part, entry.label, size, entry.relative)
 
 
-def _read(reading: Reading, solved: SolvedQuantities) -> Floats:
+def _read(reading: SettledReading, solved: SolvedQuantities) -> Floats:
     """Return what a channel should read of every variant, (b,)."""
     response = response_of(reading.channel)
     if response is not None and response in solved.by_meter:

@@ -48,7 +48,7 @@ class Condition:
 
 
 @dataclass(frozen=True)
-class Reading:
+class SettledReading:
     """One channel in one condition (its place): the mean, and the standard uncertainty that is this reading's own.
 
     `meter` is what its meter and range are known by: readings of one meter share its error.
@@ -73,7 +73,7 @@ class Data:
     bench: Bench
     sessions: tuple[RecordedSession, ...]
     conditions: tuple[Condition, ...]
-    readings: tuple[Reading, ...]
+    readings: tuple[SettledReading, ...]
 
     @property
     def words(self) -> str:
@@ -91,7 +91,7 @@ def read_data(sessions: Sequence[RecordedSession]) -> Data:
     ordered = sorted(sessions, key=lambda one: one.info.started)
     _check_one_unit(ordered)
     conditions: list[Condition] = []
-    readings: list[Reading] = []
+    readings: list[SettledReading] = []
     for place, session in enumerate(ordered):
         with session.held_open():
             for condition, results, end in _states(place, session):
@@ -150,7 +150,7 @@ def _since_power_on(session: RecordedSession, window: EvaluationWindow) -> float
     return window.until - off[-1] if off and off[-1] < window.until else window.until
 
 
-def _reading(condition: int, one: ChannelResult, end: EndOfTest) -> Reading | None:
+def _reading(condition: int, one: ChannelResult, end: EndOfTest) -> SettledReading | None:
     """Return a channel's reading, None where it is none that a fit may use."""
     quantity = one.channel.quantity
     is_followed = not is_temperature(quantity) or quantity == "diode.temperature.case"
@@ -160,4 +160,6 @@ def _reading(condition: int, one: ChannelResult, end: EndOfTest) -> Reading | No
     scatter = math.sqrt(max(0.0, (one.uncertainty / _COVERAGE) ** 2 - accuracy**2))
     own = math.hypot(scatter, OF_METER * accuracy)
     meter = (one.channel.name, *meter_of(end, one.channel))
-    return Reading(condition, one.channel, one.value, float(np.maximum(own, 1e-9 * abs(one.value) + 1e-12)), meter)
+    return SettledReading(
+        condition, one.channel, one.value, float(np.maximum(own, 1e-9 * abs(one.value) + 1e-12)), meter
+    )
