@@ -54,9 +54,8 @@ _MEASURED_BY: Mapping[str, str] = {
 
 def _measured_by(part: str) -> str:
     """Return the measurement that would determine a part."""
-    return _MEASURED_BY.get(part) or next(
-        (words for end, words in _MEASURED_BY.items() if part.endswith(end)), "a measurement of the part itself"
-    )
+    ends = [end for end in _MEASURED_BY if part.endswith(end)]
+    return _MEASURED_BY[max(ends, key=len)] if ends else "a measurement of the part itself"
 
 
 def fit_as_dict(fitted: Fitted) -> dict[str, Any]:

@@ -69,6 +69,7 @@ def test_what_they_do_not_show_stays_as_it_was_and_names_its_measurement(found):
     measures = {one["part"]: one["measure"] for one in found["not_determined"]}
     assert all(measures.values())
     assert "load" in measures["mains.source_resistance"]
+    assert "case temperature" in measures["diode.thermal_resistance"]
 
 
 def test_readings_of_the_model_itself_agree(found):
