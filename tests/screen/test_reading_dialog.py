@@ -161,7 +161,9 @@ async def test_what_a_step_asks_for_is_recorded_with_meter_calibration_and_who(m
         assert "1 of 2 to record: insulation, at least 2 MΩ" in await shown(app, pilot, read_screen)
         await pilot.press(*"5 V", "enter")
         assert "not a value in MΩ" in await shown(app, pilot, read_screen)
-        await pilot.press(*["backspace"] * 3, *"5.2", "enter", *"M-7", "enter", *"spring", "enter")
+        await pilot.press(*["backspace"] * 3, *"-5", "enter")
+        assert "Say in words why it was not measured" in await shown(app, pilot, read_screen)
+        await pilot.press(*["backspace"] * 2, *"5.2", "enter", *"M-7", "enter", *"spring", "enter")
         assert "is not a date" in await shown(app, pilot, read_screen)
         await pilot.press(*["backspace"] * 6, *"2026-03-01", "enter", *"AB", "enter")
         await pilot.press(*"- no earth", "enter", "enter")
@@ -169,3 +171,18 @@ async def test_what_a_step_asks_for_is_recorded_with_meter_calibration_and_who(m
         RecordRequest(1, "insulation", "5.2", "", "M-7", "2026-03-01", "AB"),
         RecordRequest(1, "earth bond", reason="no earth", who="AB"),
     ]
+
+
+async def test_what_was_not_measured_has_no_tick(make_view, agree, read_screen):
+    view = make_view(more=RECORDS)
+    agree(view, 10.0)
+    view.push(Event(5.0, "", EventKind.STEP_BEGUN, "1 of 1: before power", EventDetails(step=1)))
+    for entry, given in (("insulation", {"shows": "5.2 MΩ", "met": True}), ("earth bond", {"note": "no earth"})):
+        view.push(Event(6.0, "", EventKind.RECORDED, entry, EventDetails(step=1, entry=entry, **given)))
+    app = BenchmonApp(view)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await pilot.press("p")
+        text = await shown(app, pilot, read_screen)
+    assert "✓ insulation 5.2 MΩ, at least 2 MΩ: met" in text
+    assert "? earth bond not recorded: no earth" in text
+    assert "mains and load stay as they are" in text

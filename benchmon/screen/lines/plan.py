@@ -100,6 +100,8 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
 
 def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
     mains, load = plan.mains_at(place), plan.load_at(place)
+    if stage.step.record and mains is None and load is None:
+        return "record what is asked for below; mains and load stay as they are"
     if load is None:
         loaded = "the load in the bench file"
     else:
@@ -139,8 +141,12 @@ def _records(stage: PlanStep, width: int, symbols: SymbolSet) -> list[Line]:
         event = stage.recorded.get(entry.name)
         if event is not None and event.details is not None:
             words = recorded_in_words(event.details, entry.limits_in_words)
-            role = StyleRole.GOOD if event.kind == EventKind.RECORDED else StyleRole.BAD
-            sign = symbols.agrees if event.kind == EventKind.RECORDED else symbols.disagrees
+            if event.details.note:
+                role, sign = StyleRole.DOUBT, symbols.questionable
+            elif event.kind == EventKind.RECORDED:
+                role, sign = StyleRole.GOOD, symbols.agrees
+            else:
+                role, sign = StyleRole.BAD, symbols.disagrees
         else:
             asked = (entry.name, entry.limits_in_words, entry.note)
             words, role, sign = ", ".join(part for part in asked if part), StyleRole.PLAIN, symbols.unpredicted

@@ -328,7 +328,8 @@ _LONGEST_RECORD = 80
 def _record_problem(entry: RecordEntry, name: str, text: str) -> str:
     """Return why `text` is no answer, "" where it is one."""
     if name == "shows" and text.startswith("-"):
-        return "" if text.strip("- ") else "Say why it was not measured, behind the dash."
+        has_words = any(char.isalpha() for char in text)
+        return "" if has_words else "Say in words why it was not measured, behind the dash."
     if name == "shows" and not entry.is_in_words:
         try:
             read_recorded(text, entry.unit)
