@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
@@ -244,6 +245,21 @@ class Transformer(Section):
     def ratio(self) -> float:
         """Volts of one secondary winding per volt of the primary, unloaded."""
         return self.open_circuit_voltage / self.primary_voltage
+
+    @property
+    def full_load_voltage(self) -> float:
+        """RMS volts of one winding at rated output, by which apparent power counts (IEC 61558-1, rated voltage).
+
+        It is `rated_voltage` where that is given. Else it is the open-circuit voltage less the drop of the rated
+        current, V = E − I·R with I = rating/(windings·V): the larger root of V² − E·V + R·rating/windings, or E/2,
+        where a winding gives most, if there is none. R is that of a winding and, referred to it, of the primary, at
+        the temperature of the bench file. Without a rating it is the open-circuit voltage.
+        """
+        if self.rated_voltage is not None or self.rating is None:
+            return self.rated_voltage or self.open_circuit_voltage
+        ohms = self.secondary_resistance + self.secondaries * self.primary_resistance * self.ratio**2
+        squared = self.open_circuit_voltage**2 - 4.0 * ohms * self.rating / self.secondaries
+        return (self.open_circuit_voltage + math.sqrt(max(squared, 0.0))) / 2.0
 
     @property
     def leakage_reactance(self) -> float | None:

@@ -118,6 +118,9 @@ def test_the_command_writes_a_bench_file_that_knows_more(first, bench, tmp_path)
     assert tomllib.loads(text)["transformer"].keys() >= {"open_circuit_voltage", "primary_resistance"}
     learned = load_bench(out)
     assert learned.filter[0].capacitance == pytest.approx(10.8e-3, rel=0.03)
+    # The label's full-load voltage is not in the file any more, and follows from what was learned.
+    assert learned.transformer.rated_voltage is None
+    assert learned.transformer.full_load_voltage == pytest.approx(bench.transformer.rated_voltage, rel=0.01)
     before, after = (predict(one, mains_voltage=230.0).quantities for one in (bench, learned))
     ripple = "reservoir.voltage.ripple"
     assert after[ripple].uncertainty < 0.5 * before[ripple].uncertainty

@@ -82,16 +82,64 @@ def test_reverse_voltage_of_other_wirings_is_twice_the_peak(kind, times):
 def test_the_capacitor_input_trap_counts_rms_current():
     high = predict(rated(), mains_voltage=230.0 * 1.06).quantities
     found = by_name(check(rated()))["transformer apparent power"]
-    assert found.value == pytest.approx(high["secondary.current.rms"].value * 18.4, rel=1e-3)
+    amperes = high["secondary.current.rms"].value
+    # The primary's 14 Ω are 14 Ω × (18.4/230)² = 0.0896 Ω at the secondary; 80 VA are 4.588 A at 17.438 V, for they
+    # drop 4.588 A × (0.12 + 0.0896) Ω = 0.962 V of the 18.4 V.
+    assert found.value == pytest.approx(amperes * 17.438, rel=1e-3)
     assert found.value > 1.3 * high["output.power.mean"].value
     text = caution(check(rated()), "capacitor input")
     assert "rms" in text
 
 
+def loaded_volts(unloaded, ohms, rating):
+    """Return the volts of a winding at rated current, by going round: amperes from volts, volts from amperes."""
+    volts = unloaded
+    for _ in range(60):
+        volts = unloaded - ohms * rating / volts
+    return volts
+
+
+@pytest.mark.parametrize("windings", [1, 2])
+def test_measured_values_of_a_rated_transformer_leave_its_margin_as_it_was(windings):
+    rated_by_label = f"""
+        primary_voltage = "230 V"
+        secondaries = {windings}
+        rating = "60 VA"
+        rated_voltage = "18 V"
+        regulation = "11 %"
+        leakage_inductance = "0 H"
+        """
+    label = rated(transformer=rated_by_label)
+    known = label.transformer
+    measured = {
+        "secondaries": windings,
+        "rating": "60 VA",
+        "open_circuit_voltage": known.open_circuit_voltage,
+        "primary_resistance": known.primary_resistance,
+        "secondary_resistance": known.secondary_resistance,
+        "no_load_current": None,
+        "no_load_loss": None,
+    }
+    before, after = (by_name(check(one))["transformer apparent power"] for one in (label, rated(transformer=measured)))
+    assert after.value == pytest.approx(before.value, rel=1e-6)
+    assert after.margin == pytest.approx(before.margin, abs=1e-6)
+
+
+def test_a_rating_that_the_windings_cannot_give_counts_the_most_that_they_can():
+    weak = rated(transformer={"secondary_resistance": "20 Ω"}).transformer
+    assert weak.full_load_voltage == pytest.approx(9.2)  # matched: half of what it has unloaded
+
+
+def test_without_a_rating_full_load_is_not_known():
+    assert rated(transformer={"rating": None}).transformer.full_load_voltage == pytest.approx(18.4)
+
+
 def test_an_unused_winding_does_not_add_to_the_rating():
     one = by_name(check(rated()))["transformer apparent power"].value
     two = by_name(check(rated(transformer=CENTRE_TAPPED)))["transformer apparent power"].value
-    assert two == pytest.approx(2.0 * one)
+    # The same rating over two windings is half the current, and half the drop, of each.
+    volts = [loaded_volts(18.4, 0.12 + of_primary, share) for of_primary, share in ((0.0896, 80.0), (0.1792, 40.0))]
+    assert two == pytest.approx(2.0 * one * volts[1] / volts[0], rel=1e-3)
     assert windings_used(rated(transformer=CENTRE_TAPPED)) == 1
 
 

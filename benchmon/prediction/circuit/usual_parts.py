@@ -33,8 +33,7 @@ def leakage_inductance_of(transformer: Transformer, frequency: float) -> float:
     if transformer.leakage_inductance is not None:
         return transformer.leakage_inductance
     if transformer.rating is not None:
-        volts = transformer.rated_voltage or transformer.open_circuit_voltage
-        impedance = volts**2 * transformer.secondaries / transformer.rating
+        impedance = transformer.full_load_voltage**2 * transformer.secondaries / transformer.rating
     else:
         primary = transformer.primary_resistance * transformer.ratio**2 * transformer.secondaries
         impedance = (transformer.secondary_resistance + primary) / USUAL_RESISTANCE

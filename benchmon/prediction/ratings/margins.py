@@ -147,13 +147,12 @@ def _transformer(worst_case: WorstCase) -> Iterator[Margin]:
 def winding_load(worst_case: WorstCase) -> float:
     """Return the apparent power of the secondary, VA: rms current of one winding × its voltage × number of windings.
 
-    Rms current heats the windings, and a capacitor input makes it much larger than the load current. The voltage is the
-    rated one, or the open-circuit voltage if only that is known. All windings count, because an unused one does not add
-    its share of the rating to the other.
+    Rms current heats the windings, and a capacitor input makes it much larger than the load current. The voltage is
+    that at full load, as in the rating. All windings count, because an unused one does not add its share of the rating
+    to the other.
     """
     transformer = worst_case.bench.transformer
-    volts = transformer.rated_voltage or transformer.open_circuit_voltage
-    return worst_case.largest("secondary.current.rms") * volts * transformer.secondaries
+    return worst_case.largest("secondary.current.rms") * transformer.full_load_voltage * transformer.secondaries
 
 
 def _load(worst_case: WorstCase) -> Iterator[Margin]:

@@ -86,8 +86,7 @@ def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) 
     used = bench.rectifier.topology.windings(transformer.connection)
     copper = used * secondary * quantities["secondary.current.rms"] ** 2
     copper = copper + parts["transformer.primary_resistance"] * quantities["mains.current.rms"] ** 2
-    volts = transformer.rated_voltage or transformer.open_circuit_voltage
-    rated_secondary = transformer.rating / (transformer.secondaries * volts)
+    rated_secondary = transformer.rating / (transformer.secondaries * transformer.full_load_voltage)
     rated = transformer.secondaries * secondary * rated_secondary**2
     rated += transformer.primary_resistance * (transformer.rating / transformer.primary_voltage) ** 2
     core = parts["core.loss"]

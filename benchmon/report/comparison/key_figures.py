@@ -79,9 +79,9 @@ def _all_diodes(bench: Bench, values: list[float]) -> float:
 
 
 def _winding_power(bench: Bench, values: list[float]) -> float:
-    """Return rated volts times amperes of all windings, VA."""
+    """Return full-load volts times amperes of all windings, VA."""
     transformer = bench.transformer
-    return values[0] * (transformer.rated_voltage or transformer.open_circuit_voltage) * transformer.secondaries
+    return values[0] * transformer.full_load_voltage * transformer.secondaries
 
 
 def _winding_use(bench: Bench, values: list[float]) -> float:

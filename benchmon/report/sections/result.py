@@ -100,8 +100,10 @@ def _windings(found: Findings) -> tuple[float, str]:
     transformer, current = found.bench.transformer, found.of("secondary.current.rms")
     if current is None:
         return math.nan, ""
-    volts = transformer.rated_voltage or transformer.open_circuit_voltage
-    return current.value * volts * transformer.secondaries, f"{current.channel.name} × volts of all windings"
+    return (
+        current.value * transformer.full_load_voltage * transformer.secondaries,
+        f"{current.channel.name} × volts of all windings",
+    )
 
 
 def _load(found: Findings) -> tuple[float, str]:

@@ -87,8 +87,7 @@ def winding_share(found: Findings) -> float | None:
     current = found.prediction.quantities.get("secondary.current.rms") if found.prediction else None
     if transformer.rating is None or current is None:
         return None
-    volts = transformer.rated_voltage or transformer.open_circuit_voltage
-    return current.value * volts * transformer.secondaries / transformer.rating
+    return current.value * transformer.full_load_voltage * transformer.secondaries / transformer.rating
 
 
 def _stored(bench: Bench, peak: Any) -> Iterator[tuple[str, str]]:
