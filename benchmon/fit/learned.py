@@ -7,50 +7,27 @@ that is left; predictions take that in place of a usual tolerance. How parts dep
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import tomlkit
 
+from benchmon.bench import Bench
 from benchmon.fit.estimate import DETERMINED, Fitted, interval_of
+from benchmon.prediction.circuit.parts import unit_of_part
 from benchmon.quantities import CURRENT, POWER, format_value, parse_value
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.watch.wording import with_uncertainty
 
 _DIGITS = 6
 _RATED = ("rated_voltage", "regulation")
-_TRANSFORMER = {
-    "transformer.open_circuit_voltage": "V",
-    "transformer.primary_resistance": "Ω",
-    "transformer.secondary_resistance": "Ω",
-}
-UNITS_OF_PARTS: Mapping[str, str] = _TRANSFORMER | {
-    "transformer.leakage_inductance": "H",
-    "mains.source_resistance": "Ω",
-    "mains.frequency": "Hz",
-    "diode.saturation_current": "A",
-    "diode.series_resistance": "Ω",
-    "diode.thermal_resistance": "K/W",
-    "load.resistance": "Ω",
-    "load.current": "A",
-    "regulator.output_voltage": "V",
-    "regulator.dropout": "V",
-    "regulator.quiescent_current": "A",
-    "regulator.thermal_resistance": "K/W",
-    "regulator.noise": "V",
-    "ntc.r25": "Ω",
-    "core.current": "A",
-    "core.loss": "W",
-}
-"""Units of the parts that a fit knows, filters apart; the others have none."""
-_OF_FILTER = {"capacitance": "F", "esr": "Ω", "inductance": "H", "resistance": "Ω"}
+_WINDINGS = (
+    "transformer.open_circuit_voltage",
+    "transformer.primary_resistance",
+    "transformer.secondary_resistance",
+)
 _CORE = ("core.current", "core.loss")
-
-
-def unit_of(part: str) -> str:
-    """Return the unit of a part by its name."""
-    return _OF_FILTER[part.split(".")[2]] if part.startswith("filter.") else UNITS_OF_PARTS.get(part, "")
 
 
 @dataclass(frozen=True)
@@ -64,13 +41,13 @@ class _Learned:
 
 
 def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
-    """Return the bench file `text` with the values of a fit; `sessions` says in a few words what they are from.
+    """Return the bench file `text` with the values of a fit; `sessions` is what they are from, in a few words.
 
     Raises `tomlkit.exceptions.TOMLKitError` where the text is no TOML.
     """
     document: Any = tomlkit.parse(text)
     found = list(_values(fitted))
-    if any(one.part in _TRANSFORMER for one in found):
+    if any(one.part in _WINDINGS for one in found):
         for key in _RATED:
             document["transformer"].pop(key, None)
     if "forward" in document["diode"]:
@@ -80,7 +57,7 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
         )
     entries = tomlkit.aot()
     for one in found:
-        if _set(document, one):
+        if _set(document, fitted.posterior.model.bench, one):
             entries.append(_entry(one, sessions))
     document.pop("learned", None)
     document.append("learned", entries)
@@ -107,10 +84,10 @@ def _entry(one: _Learned, sessions: str) -> Any:
     return entry
 
 
-def _set(document: Any, one: _Learned) -> bool:
-    """Set a part's value where the file has a key for it; return whether it has."""
+def _set(document: Any, bench: Bench, one: _Learned) -> bool:
+    """Set a part's value where a file of this bench has a key for it; return whether it has."""
     section, _, key = one.part.partition(".")
-    words = f"learned: {with_uncertainty(one.value, one.uncertainty, unit_of(one.part))}"
+    words = f"learned: {with_uncertainty(one.value, one.uncertainty, unit_of_part(one.part))}"
     words += "" if one.determined else ", hardly determined"
     if section == "filter":
         place, _, key = key.partition(".")
@@ -119,21 +96,21 @@ def _set(document: Any, one: _Learned) -> bool:
         return _scale_core(document["transformer"], one, words)
     if one.part == "regulator.ripple_passed":
         return _put(document["regulator"], "ripple_rejection", f"{-20.0 * math.log10(one.value):.2f} dB", words)
-    if section not in document or one.part not in UNITS_OF_PARTS:
+    if section not in document or key not in type(getattr(bench, section)).model_fields:
         return False
     return _put(document[section], key, _text(one), words)
 
 
 def _text(one: _Learned) -> str:
-    return format_value(one.value, unit_of(one.part), _DIGITS)
+    return format_value(one.value, unit_of_part(one.part), _DIGITS)
 
 
 def _put(table: Any, key: str, value: str, words: str) -> bool:
     item = tomlkit.item(value)
     before = table.get(key)
-    said = before.trivia.comment.lstrip("# ") if before is not None and hasattr(before, "trivia") else ""
+    comment = before.trivia.comment.lstrip("# ") if before is not None and hasattr(before, "trivia") else ""
     table[key] = item
-    table[key].comment(f"{words}; {said}" if said and not said.startswith("learned:") else words)
+    table[key].comment(f"{words}; {comment}" if comment and not comment.startswith("learned:") else words)
     return True
 
 

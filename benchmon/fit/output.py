@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from benchmon.fit.estimate import DETERMINED, Fitted, change_of, interval_of
-from benchmon.fit.learned import unit_of
 from benchmon.fit.model import Unknown
 from benchmon.fit.readings import Condition
+from benchmon.prediction.circuit.parts import unit_of_part
 from benchmon.quantities import format_value
 from benchmon.report.formatting import plural
 from benchmon.signals.uncertainty import COVERAGE
@@ -71,7 +71,7 @@ def fit_as_dict(fitted: Fitted) -> dict[str, Any]:
             "prior": [nominal, COVERAGE * one.size * (nominal if one.relative else 1.0)],
             "value": value,
             "uncertainty": uncertainty,
-            "unit": unit_of(one.part),
+            "unit": unit_of_part(one.part),
             "determined": is_determined,
             "told_by": list(_shown_by(fitted, k)),
         }
