@@ -14,7 +14,7 @@ from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table, with_minus
 from benchmon.watch.records import Flag
 from benchmon.watch.verdict import en_as_text
-from benchmon.watch.wording import flag_words, likelihood_in_words, with_uncertainty
+from benchmon.watch.wording import expected_in_words, flag_words, likelihood_in_words, with_uncertainty
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from benchmon.prediction.curves.sweep import SweepPrediction
     from benchmon.prediction.ratings.check import Ratings
     from benchmon.prediction.ratings.choosing import PrimaryFuseChoice, ReservoirChoice
-    from benchmon.quantities import Expected
 
 
 _WIDEST = 80
@@ -61,7 +60,7 @@ def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Liter
     ]
     for point in POINTS:
         rows = [
-            (name.removeprefix(f"{point}."), _expected_text(expected))
+            (name.removeprefix(f"{point}."), expected_in_words(expected))
             for name, expected in prediction.quantities.items()
             if name.partition(".")[0] == point
         ]
@@ -112,7 +111,7 @@ def sweep_as_text(bench: Bench, name: str, sweep: SweepPrediction, quantities: S
         shown = [point.problem] if point.problem else []
         if not point.problem:
             found = (point.quantities.get(quantity) for quantity in columns)
-            shown = ["–" if each is None else _expected_text(each) for each in found]
+            shown = ["–" if each is None else expected_in_words(each) for each in found]
             efficiency = point.efficiency
             shown.append("–" if efficiency is None else f"{100.0 * efficiency:.1f} %")
         rows.append((_swept_value(point.value, sweep.unit), *shown, *[""] * (len(columns) + 1 - len(shown))))
@@ -204,8 +203,8 @@ def _reservoir_chosen(choice: ReservoirChoice) -> list[str]:
     ]
     rows = []
     for each in choice.candidates:
-        others = [_expected_text(each.others[name]) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE]
-        ripple = "not predicted" if each.ripple is None else _expected_text(each.ripple)
+        others = [expected_in_words(each.others[name]) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE]
+        ripple = "not predicted" if each.ripple is None else expected_in_words(each.ripple)
         mark = "chosen" if each == choice.chosen else "" if each.suffices else "too small"
         rows.append((format_value(each.capacitance, "F", 2), ripple, *others, mark))
     heads = ("capacitor", "ripple", "output mean", "capacitor rms", "diode peak", "")
@@ -249,13 +248,6 @@ _LIMITS = (
     "Two limits in place of ±: 95 % of the supplies within the tolerances lie between them. In some of these the "
     "regulator runs out of headroom, or the choke's current ceases for a while, and in others not."
 )
-
-
-def _expected_text(expected: Expected) -> str:
-    if expected.low is None or expected.high is None:
-        return with_uncertainty(expected.value, expected.uncertainty, expected.unit)
-    value, low, high = (format_value(each, expected.unit, 3) for each in (expected.value, expected.low, expected.high))
-    return f"{value}, {low} to {high}"
 
 
 def _not_given(prediction: Prediction) -> list[str]:

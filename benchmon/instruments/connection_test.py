@@ -11,6 +11,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.errors import InstrumentError
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.types import Reading
+from benchmon.quantities import format_value
 from benchmon.text import one_line
 
 _LONGEST_WAIT = 20.0
@@ -30,6 +31,12 @@ class Tried:
     words: str = ""
     value: float | None = None
     unit: str = ""
+
+    @property
+    def in_words(self) -> str:
+        """The result in a line: `output: 22.10 V`."""
+        shown = self.words if self.value is None else format_value(self.value, self.unit)
+        return f"{self.channel or self.instrument}: {shown}"
 
 
 def try_instruments(bench: Bench, drivers: Iterable[AnyDriver]) -> list[Tried]:

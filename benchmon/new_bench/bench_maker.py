@@ -21,10 +21,11 @@ from benchmon.new_bench.meter_questions import (
     ask_plan,
     meter_answers,
     numbers_of,
+    places_of,
     write_meters,
     write_plan,
 )
-from benchmon.new_bench.questions import Asked
+from benchmon.new_bench.questions import LONGEST, Asked
 from benchmon.new_bench.supply_questions import ask_supply, supply_answers, write_supply
 from benchmon.text import one_line
 
@@ -135,18 +136,12 @@ class BenchMaker:
     def text(self) -> str:
         """Return the bench file that the answers make."""
         asked = self.asked()
-        if self._before is None:
-            text = BenchText(_SKELETON, titled=True)
-            write_supply(text, asked, None)
-            for section, question, key, value, why in _HINTS:
-                place = text.first(section)
-                if place is not None and asked[question] == asked.question(question).without:
-                    place.hint(key, value, why)
-            write_meters(text, asked, None)
-            write_plan(text, asked)
-            return text.text
-        text = BenchText(self._base)
+        text = BenchText(self._base or _SKELETON, titled=self.is_new)
         write_supply(text, asked, self._before)
+        for section, question, key, value, why in _HINTS if self.is_new else ():
+            place = text.first(section)
+            if place is not None and asked[question] == asked.question(question).without:
+                place.hint(key, value, why)
         write_meters(text, asked, self._before)
         write_plan(text, asked)
         return text.text
@@ -227,21 +222,16 @@ class BenchMaker:
 
 def not_confirmed(text: BenchText) -> list[str]:
     """Return the names of the questions whose answers in a bench file nobody has confirmed."""
-    found = list[str]()
+    found, places = list[str](), {id(section): place for place, section in places_of(text).items()}
     for section in text.sections:
-        names = [key for key in section.content if not section.is_confirmed(key)]
-        here = section.section
-        if here == "channel":
-            meters = [each.content.get("name") for each in text.all("instrument")]
-            meter = section.content.get("instrument")
-            own = [each for each in text.all("channel") if each.content.get("instrument") == meter]
-            here = f"channel.{meters.index(meter) + 1}.{own.index(section) + 1}"
-        found += [name for key in names for name in (f"{here}.{key}", *_STANDS_FOR.get(f"{here}.{key}", ()))]
+        here = places.get(id(section), section.section)
+        names = [f"{here}.{key}" for key in section.content if not section.is_confirmed(key)]
+        found += [each for name in names for each in (name, *_STANDS_FOR.get(name, ()))]
     return found
 
 
 def _is_answers(found: object) -> bool:
-    return isinstance(found, Mapping) and all(
-        isinstance(name, str) and isinstance(words, str) and words == one_line(words, 500)
+    return isinstance(found, dict) and all(
+        isinstance(name, str) and isinstance(words, str) and words == one_line(words, LONGEST)
         for name, words in found.items()
     )

@@ -6,7 +6,7 @@ A meter's questions are called `meter.1.address`, those of its channels `channel
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 
@@ -29,7 +29,6 @@ _TRUE_RMS, _AVERAGING = "true rms", "the mean, scaled for sines"
 DIRECT = "none"
 _RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
 _STAGED, _AT_ONCE, _KEEP = "in stages, by a variable transformer", "at once, without steps", "by the steps in the file"
-_COMMON_KEYS = frozenset(("name", "instrument", "quantity", "accuracy", "period", "scale", "responds"))
 
 
 @lru_cache(maxsize=64)
@@ -120,9 +119,8 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
         asked.ask(_driver_question(f"{here}.key", key, driver.channel_model, quantity))
     if unit in ("V", "A") and not driver.by_hand:
         why = 'What stands between: a clamp "100 mV/A", a shunt "10 mΩ", a probe "10:1"; readings are multiplied by it.'
-        asked.ask(
-            Question(f"{here}.ratio", "clamp, shunt or probe", why, without=DIRECT, check=_is_ratio(unit), of_unit=True)
-        )
+        check = _is_read(ratio, unit)
+        asked.ask(Question(f"{here}.ratio", "clamp, shunt or probe", why, without=DIRECT, check=check, of_unit=True))
     if unit in ("V", "A") and what.endswith("rms"):
         why = (
             "The manual of a meter says whether it shows true rms; a simple one averages, and is right for sines only."
@@ -130,7 +128,8 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
         choices = (_TRUE_RMS, _AVERAGING)
         asked.ask(Question(f"{here}.responds", "it responds to", why, _TRUE_RMS, choices=choices))
     why, usual = meaning(Channel, "accuracy"), _ACCURACIES.get(unit, "2 %")
-    asked.ask(Question(f"{here}.accuracy", "its accuracy", why, usual, check=_is_accuracy(unit), of_unit=True))
+    check = _is_read(parse_accuracy, unit)
+    asked.ask(Question(f"{here}.accuracy", "its accuracy", why, usual, check=check, of_unit=True))
     period, why = field_of(Channel, "period"), meaning(Channel, "period")
     asked.ask(
         Question(
@@ -154,16 +153,10 @@ def _ask_limits(asked: Asked, here: str, kind: Kind) -> None:
     why = meaning(Channel, "trip_above")
     asked.ask(
         Question(
-            f"{here}.trip_above",
-            "switch off above",
-            why,
-            "105 °C",
-            no_limit,
-            kind,
-            likely=(30.0, 250.0),
+            f"{here}.trip_above", "switch off above", why, "105 °C", no_limit, kind, likely=(30.0, 250.0),
             check=is_higher,
         )
-    )
+    )  # fmt: skip
 
 
 def ask_plan(asked: Asked) -> None:
@@ -194,14 +187,8 @@ def _driver_question(prefix: str, key: TemplateKey, model: type[BaseModel], quan
     why = meaning(model, section) or "The driver requires it."
     if inner:
         words = f"{why} Its {inner}: what stands in the answer, in order, with commas; - for what does not matter."
-        return Question(
-            name,
-            key.key,
-            words,
-            ", ".join(map(str, usual)) if isinstance(usual, Sequence) else "",
-            check=check,
-            as_toml=_as_words,
-        )
+        shown = ", ".join(map(str, usual)) if isinstance(usual, Sequence) else ""
+        return Question(name, key.key, words, shown, check=check, as_toml=_as_words)
     shown = "" if usual is None else usual if isinstance(usual, str) else toml(usual)
     return Question(name, key.key, why, shown, check=check, as_toml=_as_toml)
 
@@ -243,23 +230,14 @@ def _new_name(taken: set[str]) -> Check:
     return check
 
 
-def _is_accuracy(unit: str) -> Check:
+def _is_read(read: Callable[[str, str], object], unit: str) -> Check:
+    """Return a check that `read` takes an answer for a quantity in `unit`."""
+
     def check(text: str) -> str:
         try:
-            parse_accuracy(text, unit)
+            read(text, unit)
         except BadInput as problem:
             return f"{text!r} {problem}"
-        return ""
-
-    return check
-
-
-def _is_ratio(unit: str) -> Check:
-    def check(text: str) -> str:
-        try:
-            ratio(text, unit)
-        except BadInput as problem:
-            return str(problem)
         return ""
 
     return check
@@ -283,7 +261,7 @@ def ratio(text: str, unit: str) -> float:
             return _rounded(per_one / volts)
         if unit != "V" and above.endswith(unit) and below.endswith("V"):
             return _rounded(volts / per_one)
-        raise BadInput(f"{text!r} is not a ratio for a quantity in {unit}; {like}")
+        raise BadInput(f"is not a ratio for a quantity in {unit}; {like}")
     if unit == "A" and text.rstrip().endswith(("Ω", "ohm", "Ohm", "\u2126")):
         ohms = parse_value(text, KINDS_BY_UNIT["Ω"])
         if ohms > 0:
@@ -294,7 +272,7 @@ def ratio(text: str, unit: str) -> float:
     except (ValueError, ZeroDivisionError):
         factor = 0.0
     if factor <= 0:
-        raise BadInput(f"{text!r} is not a ratio; {like}")
+        raise BadInput(f"is not a ratio; {like}")
     # A probe of 1:10 and one of 10:1 are the same: what arrives is a tenth.
     return _rounded(1.0 / factor if probe and probe[2] and factor < 1 else factor)
 
@@ -303,22 +281,32 @@ def _rounded(number: float) -> float:
     return float(f"{number:.12g}")
 
 
+def places_of(text: BenchText) -> dict[str, TextSection]:
+    """Return the sections of meters, and after them of channels, by what the names of their questions begin with."""
+    meters = {f"meter.{number}": section for number, section in enumerate(text.all("instrument"), 1)}
+    channels = dict[str, TextSection]()
+    for place, meter in meters.items():
+        own = [each for each in text.all("channel") if each.content.get("instrument") == meter.content.get("name")]
+        of_meter = place.partition(".")[2]
+        channels |= {f"channel.{of_meter}.{number}": each for number, each in enumerate(own, 1)}
+    return meters | channels
+
+
 def meter_answers(text: BenchText) -> dict[str, str]:
     """Return the answers that the instruments, channels and steps of a bench file hold."""
     found = dict[str, str]()
-    for meter, section in enumerate(text.all("instrument"), 1):
-        here, driver = f"meter.{meter}", str(section.content.get("driver", ""))
+    for here, section in places_of(text).items():
+        if here.startswith("channel."):
+            found |= _channel_answers(here, section)
+            continue
+        driver = str(section.content.get("driver", ""))
         found |= {f"{here}.name": str(section.content.get("name", ""))}
         found[f"{here}.seen"] = found[f"{here}.of_file"] = _template_of(
             driver, str(section.content.get("address", ""))
         ).seen
         found[f"{here}.driver"] = driver
         found |= {f"{here}.address": str(section.content["address"])} if "address" in section.content else {}
-        others = {"name", "driver", "address"}
-        found |= {f"{here}.key.{key}": words for key, words in _plain(section) if key not in others}
-        own = [each for each in text.all("channel") if each.content.get("instrument") == section.content.get("name")]
-        for number, channel in enumerate(own, 1):
-            found |= _channel_answers(f"channel.{meter}.{number}", channel)
+        found |= {f"{here}.key.{key}": words for key, words in _plain(section) if key not in Instrument.model_fields}
     if text.all("step"):
         found |= {"plan.stages": _KEEP, "plan.there": "yes"}
     else:
@@ -348,8 +336,7 @@ def _channel_answers(here: str, section: TextSection) -> dict[str, str]:
     per = "A/V" if UNITS.get(f"{point}.{what}") == "A" else ":1"
     found[f"{here}.ratio"] = f"{float(content['scale']):g} {per}".replace(" :", ":") if "scale" in content else DIRECT
     found[f"{here}.responds"] = _AVERAGING if content.get("responds") == "mean" else _TRUE_RMS
-    limits = {"warn_above", "trip_above", "warn_below", "trip_below", "warn_delay", "bandwidth"}
-    return found | {f"{here}.key.{key}": words for key, words in _plain(section) if key not in _COMMON_KEYS | limits}
+    return found | {f"{here}.key.{key}": words for key, words in _plain(section) if key not in Channel.model_fields}
 
 
 def _plain(section: TextSection) -> Iterator[tuple[str, str]]:
@@ -364,11 +351,7 @@ def _plain(section: TextSection) -> Iterator[tuple[str, str]]:
 def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
     """Put meters, channels and the plan into the text of a bench file; what is as in `before` stays as it is."""
     former = before.given if before else {}
-    sections = {f"meter.{number}": each for number, each in enumerate(text.all("instrument"), 1)} if before else {}
-    for place, section in list(sections.items()):
-        own = [each for each in text.all("channel") if each.content.get("instrument") == section.content.get("name")]
-        of_meter = place.partition(".")[2]
-        sections |= {f"channel.{of_meter}.{at}": each for at, each in enumerate(own, 1)}
+    sections = places_of(text)
     gone = set[str]()
     for here, section in list(sections.items()):
         if f"{here}.name" not in asked.values:

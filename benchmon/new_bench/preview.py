@@ -9,7 +9,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.findings import wording_of
 from benchmon.new_bench.bench_maker import BenchMaker
-from benchmon.quantities import Expected, format_value
+from benchmon.quantities import format_value
 from benchmon.text import one_line
 
 _SHOWN = (
@@ -59,6 +59,7 @@ def _preview(bench: Bench) -> Preview:
     from benchmon.prediction import predict  # noqa: PLC0415 - long to load, and a form is to be there before
     from benchmon.prediction.circuit.meter_response import response_of  # noqa: PLC0415
     from benchmon.prediction.ratings.check import check  # noqa: PLC0415
+    from benchmon.watch.wording import expected_in_words  # noqa: PLC0415
 
     prediction = predict(bench)
     readings = [
@@ -81,9 +82,3 @@ def _preview(bench: Bench) -> Preview:
         for each in sorted(check(bench).margins, key=lambda margin: margin.margin)
     ]
     return Preview((*readings, *findings), tuple(margins), by_channel)
-
-
-def expected_in_words(expected: Expected) -> str:
-    """Return an expected value with its uncertainty: `22.1 V ± 620 mV`."""
-    uncertainty = format_value(expected.uncertainty, expected.unit, 2)
-    return f"{format_value(expected.value, expected.unit, 3)} ± {uncertainty}"

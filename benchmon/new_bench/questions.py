@@ -16,7 +16,8 @@ from benchmon.new_bench.bench_text import TomlValue
 from benchmon.quantities import FRACTION, NUMBER, Kind, format_value, parse_value
 from benchmon.text import one_line
 
-_LONGEST = 500
+LONGEST = 500
+"""Characters of the longest answer."""
 _NO_ANSWERS = ("-", "–", "?", "no", "none", "not measured", "not known", "unknown")
 _BARE = re.compile(r"[+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?")
 _WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
@@ -53,7 +54,7 @@ class Question:
 
     def read(self, typed: str) -> str:
         """Return an answer as the bench file has it. Raises `BadInput` with the reason where it is none."""
-        text = one_line(typed.strip(), _LONGEST)
+        text = one_line(typed.strip(), LONGEST)
         if self.without and text.lower() in (*_NO_ANSWERS, self.without):
             return self.without
         if self.choices:
@@ -169,11 +170,7 @@ class Asked:
 
     def question(self, name: str) -> Question:
         """Return the question called `name`. Raises `KeyError` where it does not arise."""
-        return next((each for each in self.questions if each.name == name), None) or _no_such(name)
-
-
-def _no_such(name: str) -> Question:
-    raise KeyError(name)
+        return {each.name: each for each in self.questions}[name]
 
 
 def meaning(model: type[BaseModel], key: str) -> str:
@@ -217,7 +214,6 @@ class ModelKeys:
 
         `only_one` is for a key that is one such entry.
         """
-        described = field_of(self.model, key)
         why = f"{meaning(self.model, key)} {more}".strip()
 
         def read(text: str) -> TomlValue:
@@ -225,7 +221,7 @@ class ModelKeys:
             return entries[0] if only_one and len(entries) == 1 else entries
 
         def check(text: str) -> str:
-            return refused(described.annotation, described.metadata, read(text))
+            return refused(self.model, key, read(text))
 
         return Question(f"{self.section}.{key}", words, why, usual, without, check=check, as_toml=read)
 
@@ -249,8 +245,11 @@ def _item(text: str) -> str | int:
     return int(text) if re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) else text
 
 
-def refused(annotation: Any, metadata: Sequence[Any], value: object) -> str:
-    """Return why a field of that annotation does not take `value`, "" where it does."""
+def refused(model: type[BaseModel], key: str, value: object) -> str:
+    """Return why a key of the bench file does not take `value`, "" where it does."""
+    described = field_of(model, key)
+    annotation: Any = described.annotation
+    metadata = described.metadata
     adapter: TypeAdapter[Any] = TypeAdapter(Annotated[(annotation, *metadata)] if metadata else annotation)
     try:
         adapter.validate_python(value)

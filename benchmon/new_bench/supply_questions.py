@@ -36,8 +36,8 @@ _MEASURED = "measured: open-circuit voltage, resistances"
 _ONE, _PARALLEL, _SERIES = "one winding", "two windings in parallel", "two windings in series"
 _TAPPED = "two windings in series, the tap between them"
 _CURVES = {
-    "silicon": (("0.72 V", "0.1 A"), ("0.95 V", "3 A")),
-    "Schottky": (("0.30 V", "0.1 A"), ("0.50 V", "3 A")),
+    "silicon": [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]],
+    "Schottky": [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]],
 }
 _POINTS, _SHOCKLEY = "points of its data sheet", "Shockley values, as in the file"
 _LOADS = ("resistor", "current", "open")
@@ -113,8 +113,7 @@ def _is_distortion(text: str) -> str:
     key, value = _distortion(text)
     if key == "wave":
         return "" if "." in text else "give a size such as 3 %, a list of harmonics, or the name of a file"
-    described = field_of(Mains, key)
-    return refused(described.annotation, described.metadata, value)
+    return refused(Mains, key, value)
 
 
 def _distortion(text: str) -> tuple[str, Any]:
@@ -181,14 +180,8 @@ def _usual_tap(mains: str) -> str:
 
 
 def _is_no_load(text: str) -> str:
-    try:
-        for key, value in _no_load(text, "230 V").items():
-            described = field_of(Transformer, key)
-            if problem := refused(described.annotation, described.metadata, value):
-                return problem
-    except BadInput as problem_found:
-        return str(problem_found)
-    return ""
+    [(key, value)] = _no_load(text, "230 V").items()
+    return refused(Transformer, key, value)
 
 
 def _no_load(text: str, primary: str) -> dict[str, Any]:
@@ -264,8 +257,7 @@ def _tolerance(text: str) -> Any:
 
 
 def _is_tolerance(text: str) -> str:
-    described = field_of(Capacitor, "tolerance")
-    return refused(described.annotation, described.metadata, _tolerance(text))
+    return refused(Capacitor, "tolerance", _tolerance(text))
 
 
 def _ask_regulator(asked: Asked) -> None:
@@ -316,8 +308,7 @@ def supply_answers(text: BenchText) -> dict[str, str]:
     if "saturation_current" in diode:
         found["diode.curve"] = _SHOCKLEY
     elif "forward" in diode:
-        usual = {name: [list(point) for point in points] for name, points in _CURVES.items()}
-        found["diode.curve"] = next((name for name, points in usual.items() if points == diode["forward"]), _POINTS)
+        found["diode.curve"] = next((name for name, points in _CURVES.items() if points == diode["forward"]), _POINTS)
     return found | {name: words for name, words in _left_out(text).items() if not found.get(name)}
 
 
@@ -515,4 +506,4 @@ def _write_curve(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -
         section.remove(key)
     if answer in _CURVES:
         words = f"usual for {answer}; points of its own data sheet are better"
-        section.set("forward", [list(point) for point in _CURVES[answer]], words, confirmed=confirmed)
+        section.set("forward", _CURVES[answer], words, confirmed=confirmed)

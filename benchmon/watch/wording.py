@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
-from benchmon.quantities import format_value, is_temperature
+from benchmon.quantities import Expected, format_value, is_temperature
 from benchmon.text import about, clock, coarse, duration, one_line, with_minus
 from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
@@ -83,6 +83,14 @@ def value_words(channel: Channel, value: float | None) -> str:
 def expected_words(channel: Channel, value: float, uncertainty: float) -> str:
     """Return what is expected of a channel as `value_with_uncertainty` does."""
     return value_with_uncertainty(value, uncertainty, shown_unit(channel.quantity, channel.unit))
+
+
+def expected_in_words(expected: Expected) -> str:
+    """Return an expected value with its uncertainty, or with its two limits where it has such."""
+    if expected.low is None or expected.high is None:
+        return with_uncertainty(expected.value, expected.uncertainty, expected.unit)
+    value, low, high = (format_value(each, expected.unit, 3) for each in (expected.value, expected.low, expected.high))
+    return f"{value}, {low} to {high}"
 
 
 def from_to(before: float, after: float, unit: str) -> str:

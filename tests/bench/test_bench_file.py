@@ -438,12 +438,12 @@ class TestFiles:
         assert "more than 30 parts" in self.refused(tmp_path / "deep.toml")
 
     def test_hostile_paths_are_shown_plain(self, tmp_path):
-        self.refused("bench\x1b[2J\n.toml")
-        self.refused("nul\0.toml")
-        self.refused("x" * 5000)
+        assert r"bench\x1b[2J\n.toml" in self.refused("bench\x1b[2J\n.toml")
+        assert r"nul\x00.toml" in self.refused("nul\0.toml")
+        assert "xxx" in self.refused("x" * 5000)
         file = tmp_path / "new\nline.toml"
         file.write_text('voltage = "1 V"', encoding="utf-8")
-        self.refused(file)
+        assert r"new\nline.toml" in self.refused(file)
 
     @pytest.mark.timeout(10)
     def test_endless_files_are_not_read_to_their_end(self):

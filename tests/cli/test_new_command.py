@@ -221,7 +221,7 @@ def test_a_meter_that_cannot_be_read_says_why_and_may_stay(make, monkeypatch):
     row = Tried("meter 1", "", ok=False, words="192.0.2.5: there is no such host")
     monkeypatch.setattr(bench_maker, "try_instruments", lambda *_: [row])
     path, said = make({"what you see": "a LAN socket, and SCPI", "keep it all the same": "y"})
-    assert "meter 1: NO, 192.0.2.5: there is no such host" in said
+    assert "NO: meter 1: 192.0.2.5: there is no such host" in said
     assert len(load_bench(path).instrument) == 1
 
 

@@ -180,10 +180,10 @@ def read_by_eye(data):
     return (-1 if shown[0] > 127 else 1) * float(f"{digits[: points[0]]}.{digits[points[0] :]}")
 
 
-def check_display(data):
+def read_by_driver(data):
+    """Return what the driver reads, None where it refuses."""
     found = frame_value(DISPLAY, joined_halves(data))
-    wanted = read_by_eye(data)
-    assert isinstance(found, BadReply) if wanted is None else found == pytest.approx(wanted, rel=1e-12)
+    return None if isinstance(found, BadReply) else pytest.approx(found, rel=1e-12)
 
 
 digit = st.tuples(st.sampled_from([*(int(code, 16) for code in TABLE), 0x55]), st.booleans())
@@ -196,7 +196,7 @@ displays = st.lists(digit, min_size=4, max_size=4).map(
 
 @given(st.one_of(displays, st.binary(min_size=14, max_size=14)))
 def test_a_display_is_read_as_by_eye_or_not_at_all(data):
-    check_display(data)
+    assert read_by_eye(data) == read_by_driver(data)
 
 
 @pytest.mark.long
@@ -204,7 +204,7 @@ def test_a_display_is_read_as_by_eye_or_not_at_all(data):
 @settings(max_examples=100_000)
 @given(st.one_of(displays, st.binary(min_size=14, max_size=14)))
 def test_100_000_displays_are_read_as_by_eye_or_not_at_all(data):
-    check_display(data)
+    assert read_by_eye(data) == read_by_driver(data)
 
 
 @given(st.binary(max_size=40))

@@ -101,6 +101,16 @@ def test_a_file_that_is_opened_and_not_changed_stays_to_the_letter(name, tmp_pat
     assert BenchMaker(tmp_path / name, BENCHES[name]).text() == BENCHES[name]
 
 
+def test_every_key_of_a_channel_that_no_question_asks_for_stays(tmp_path):
+    more = (
+        'warn_below = "3 V"\ntrip_below = "2 V"\nwarn_delay = "5 s"\nbandwidth = "9 kHz"\nzero = "1 mV"\ngain = 1.002\n'
+        'serial = "M-7"\ncalibrated = 2026-03-01\ncalibration_due = 2027-03-01\naccuracy ='
+    )
+    heading, _, channels = OWN.partition("[[channel]]")
+    base = f"{heading}[[channel]]{channels.replace('accuracy =', more, 1)}"
+    assert BenchMaker(tmp_path / "bench.toml", base).text() == base
+
+
 def test_a_change_touches_one_line(tmp_path):
     maker = answered(tmp_path, {"mains.voltage": "115"}, OWN)
     changed = set(maker.text().splitlines()) ^ set(OWN.splitlines())

@@ -2,6 +2,7 @@
 
 import json
 import os
+import select
 import shutil
 import signal
 import subprocess
@@ -168,10 +169,12 @@ def test_a_halted_terminal_halts_no_watch(tmp_path, bench, monkeypatch):
     monkeypatch.setattr("sys.stderr", full)
     sign = HeartbeatWriter(bench, tmp_path / "a.benchmon")
     sign.beat(1.0, "the disk is full")
+    until(lambda: read_beacon(beacon_path(bench)).trouble)
     sign.beat(2.0, "")
-    monkeypatch.undo()
-    os.read(reader, 1 << 20)
+    assert not select.select([], [full], [], 0.0)[1], "the terminal takes something again"
+    assert until(lambda: b"the disk is full" in os.read(reader, 1 << 20))
     sign.end()
+    monkeypatch.undo()
     full.close()
     os.close(reader)
 

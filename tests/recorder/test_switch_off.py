@@ -511,5 +511,6 @@ def test_who_asks_while_it_is_being_switched_off_has_it_commanded_once_more(tmp_
             seen.view.request(SwitchPowerOff("by the operator"))
             until(lambda: not coils[7])
             coils[7] = True
+        assert "switched off" not in seen.kinds()
         mains.works, coils[7] = True, False
         until(lambda: "switched off" in seen.kinds())

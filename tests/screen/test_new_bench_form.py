@@ -27,12 +27,12 @@ from support.waiting import until
 
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 FOLLOWS = Preview(
-    readings=(Consequence("output", "22.5 V ± 1.9 V"), Consequence("ripple p-p", "3.30 V ± 830 mV")),
+    readings=(Consequence("output", "22.5 ± 1.9 V"), Consequence("ripple p-p", "3.30 ± 0.83 V")),
     margins=(
         Consequence("capacitor 1 voltage", "42.0 V of 40.0 V, exceeded", is_problem=True),
         Consequence("transformer apparent power", "102 VA of 120 VA, 15 % left"),
     ),
-    by_channel={"output voltage": "should read 22.5 V ± 1.9 V"},
+    by_channel={"output voltage": "should read 22.5 ± 1.9 V"},
 )
 
 

@@ -270,6 +270,8 @@ def test_a_folder_out_of_reach_for_a_moment_is_no_trouble_afterwards(tmp_path, w
     monkeypatch.setattr(WritableFile, "is_in_place", in_place)
     until(lambda: writer.put(Heartbeat(1.0, time.monotonic())) or not writer.trouble)
     writer.finish(2.0)
+    assert not writer.trouble
+    assert open_session_view(tmp_path / "a.benchmon").poll().state is RecorderState.FINISHED
 
 
 @pytest.mark.parametrize("keep", [0, 4096, 9000])

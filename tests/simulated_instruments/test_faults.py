@@ -73,7 +73,10 @@ def test_there_are_many_faults_each_with_a_name_a_line_and_what_it_does():
 
 def test_the_faults_of_every_scenario_are_faults_of_its_bench():
     for scenario in SCENARIOS:
-        SimulatedBench(load_bench(scenario.path), faults=scenario.faults)
+        bench = load_bench(scenario.path)
+        SimulatedBench(bench, faults=scenario.faults)
+        with pytest.raises(BadInput):
+            SimulatedBench(bench, faults=[*scenario.faults, "no-such-fault"])
 
 
 def test_sag_surge_and_failure_of_the_mains():

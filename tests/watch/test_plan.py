@@ -91,6 +91,7 @@ def test_no_text_breaks_it(text):
     for kind in ("step begun", "step done", "step skipped", "plan stopped", "note"):
         plan.take(Event(1.0, "", kind, text))
         plan.take(Event(1.0, "", kind, text, EventDetails(step=1, note=text)))
+    assert (plan.state, plan.steps[0].outcome, plan.steps[0].words) == (PlanState.STOPPED, Outcome.STOPPED, text)
 
 
 def test_an_event_of_another_plan_moves_nothing():

@@ -12,7 +12,7 @@ from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.new_bench.meter_questions import numbers_of
 from benchmon.new_bench.questions import Question
 from benchmon.new_bench.supply_questions import is_of_supply
-from benchmon.quantities import example, format_value
+from benchmon.quantities import example
 from benchmon.text import one_line
 
 
@@ -49,7 +49,7 @@ class _Conversation:
         self._maker.ports = self._find()
         self._ask_meters()
         if self._maker.meters:
-            self._ask_all(lambda name: name.startswith("plan."))
+            self._ask_all_of("plan.")
 
     def _ask_meters(self) -> None:
         maker = self._maker
@@ -72,18 +72,17 @@ class _Conversation:
         maker = self._maker
         kept = dict(maker.given)
         while True:
-            self._ask_all(lambda name: name.startswith(f"meter.{meter}."))
+            self._ask_all_of(f"meter.{meter}.")
             channel = 0
             while True:
                 there = [number for number in numbers_of(maker.asked().values, f"channel.{meter}") if number > channel]
                 if there:
                     channel = there[0]
-                    self._ask_all(lambda name, here=f"channel.{meter}.{channel}.": name.startswith(here))  # type: ignore[misc]
                 elif _ask_yes("another channel of this instrument?", "a channel is one quantity that it reads"):
                     channel = maker.add_channel(meter)
-                    self._ask_all(lambda name, here=f"channel.{meter}.{channel}.": name.startswith(here))  # type: ignore[misc]
                 else:
                     break
+                self._ask_all_of(f"channel.{meter}.{channel}.")
             problem = maker.problem()
             if problem:
                 _say(f"That does not fit together: {problem}")
@@ -102,11 +101,13 @@ class _Conversation:
             return True
         rows = self._maker.read_meter(meter)
         for row in rows:
-            shown = format_value(row.value, row.unit) if row.value is not None else row.words
-            _say(one_line(f"{row.channel or row.instrument}: {'' if row.ok else 'NO, '}{shown}"))
+            _say(one_line(row.in_words if row.ok else f"NO: {row.in_words}"))
         if all(row.ok for row in rows):
             return _ask_yes("does the meter itself show the same?", "no asks for this instrument again", default=True)
         return _ask_yes("keep it all the same?", "the file can be changed later; no asks for it again", default=True)
+
+    def _ask_all_of(self, prefix: str) -> None:
+        self._ask_all(lambda name: name.startswith(prefix))
 
     def _ask_all(self, belongs: Callable[[str], bool]) -> None:
         done = set[str]()

@@ -19,6 +19,7 @@ from benchmon.instruments.connection_test import Tried
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.new_bench.preview import Preview, preview_of
+from benchmon.new_bench.questions import LONGEST
 from benchmon.screen.keys import Key
 from benchmon.screen.new_bench.form_lines import FormLayout, draw_form
 from benchmon.screen.new_bench.form_state import WRITE, FormState
@@ -29,7 +30,6 @@ from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.lines import CellLines, TextLines
 
-_LONGEST = 500
 _SERIAL = ("/dev/", "ASRL", "COM")
 _KEYS = (
     Key("enter", "app.accept", "Next"),
@@ -182,7 +182,7 @@ class FormApp(App[bool]):
         self.symbols = ASCII if ascii_only else UNICODE
         self.state = FormState(maker, message=message)
         self._canvas = CellLines(id="rows")
-        self.field = FieldLine(max_length=_LONGEST, select_on_focus=False, compact=True)
+        self.field = FieldLine(max_length=LONGEST, select_on_focus=False, compact=True)
         self._bar = KeyBar(_KEYS, self.symbols)
         self._is_behind = False
         # What is in a file already is read when it is changed, or by the key.

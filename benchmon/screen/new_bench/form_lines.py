@@ -71,10 +71,10 @@ def _padded(line: Line, width: int) -> Line:
 
 def _head(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
     maker = state.maker
-    what = "a new bench" if maker.is_new else "changes to"
+    what = "a new bench:" if maker.is_new else "changes to"
     usual = maker.unconfirmed(state.asked)
     count = f"{symbols.old} {usual} usual, not confirmed " if usual else f"{symbols.agrees} every value is confirmed "
-    title = fit(symbols.plain(f" {what}: {maker.path.name}"), width - len(count), symbols)
+    title = fit(symbols.plain(f" {what} {maker.path.name}"), width - len(count), symbols)
     return [(Cell(title, StyleRole.STRONG), Cell(count)), *_groups(state, width, symbols)]
 
 
@@ -129,7 +129,7 @@ def _row(state: FormState, row: FormRow, layout: FormLayout, symbols: SymbolSet)
         return (Cell(f"{cursor}  "), Cell(f"[ {symbols.plain(row.words, max(8, width - 8))} ]", role))
     question, answer = row.question, state.asked[row.name]
     name, role = _SIGNS[state.state_of(question)]
-    column, columns = layout.field
+    _, columns = layout.field
     label = fit(symbols.plain(question.words), _LABEL - 1, symbols) + " "
     given = state.text_of(row.name)
     words, look = (given, StyleRole.STRONG) if given else (answer, StyleRole.QUIET)
@@ -143,7 +143,7 @@ def _row(state: FormState, row: FormRow, layout: FormLayout, symbols: SymbolSet)
         Cell(f"{getattr(symbols, name)} ", role),
         Cell(label, StyleRole.STRONG if is_here else StyleRole.PLAIN),
         Cell(text, where),
-    )[: 4 if column else 0]
+    )
 
 
 def _help(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:

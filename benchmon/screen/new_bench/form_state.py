@@ -11,7 +11,6 @@ from benchmon.instruments.connection_test import Tried
 from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.new_bench.preview import Preview
 from benchmon.new_bench.questions import Asked, Question
-from benchmon.quantities import format_value
 from benchmon.text import one_line
 
 
@@ -46,7 +45,7 @@ class FormRow:
 
 
 ADD_METER, WRITE = "add meter", "write"
-_ADD_CHANNEL, _REMOVE_METER, _REMOVE_CHANNEL = "add channel", "remove meter", "remove channel"
+_ADD_CHANNEL, _REMOVE_METER = "add channel", "remove meter"
 
 
 @dataclass
@@ -117,12 +116,7 @@ class FormState:
             return []
         if isinstance(tried, str):
             return [FormRow(RowKind.RESULT, tried)]
-        rows = []
-        for row in tried:
-            shown = format_value(row.value, row.unit) if row.value is not None else row.words
-            words = f"{row.channel or row.instrument}: {shown}"
-            rows.append(FormRow(RowKind.RESULT, one_line(words, 200), is_problem=not row.ok))
-        return rows
+        return [FormRow(RowKind.RESULT, one_line(row.in_words, 200), is_problem=not row.ok) for row in tried]
 
     @property
     def row(self) -> FormRow:
