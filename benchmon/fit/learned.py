@@ -1,5 +1,6 @@
-"""The bench file with learned values: a person's file, its comments kept, with new values and what is known of them.
+"""What a fit has learned of each part, and the bench file with these values.
 
+That is a person's file, its comments kept, with new values and what is known of them.
 All parts get their most probable values, since these belong together, and a `[[learned]]` entry with the uncertainty
 that is left; predictions take that in place of a usual tolerance. How parts depend on each other is not written.
 """
@@ -28,16 +29,49 @@ _WINDINGS = (
     "transformer.secondary_resistance",
 )
 _CORE = ("core.current", "core.loss")
+_NOT_WRITTEN = ("mains.frequency",)
+"""A part that is not the supply's own."""
 
 
 @dataclass(frozen=True)
-class _Learned:
+class LearnedValue:
+    """What is known of a part after a fit: its `value` and expanded `uncertainty`, and before it, `prior`; in its unit.
+
+    `place` is that among the unknowns. `is_determined` is whether the readings narrowed it to half or less, and
+    `relative_uncertainty` the expanded one of the value's logarithm, None where that is not what is estimated.
+    """
+
+    place: int
     part: str
+    label: str
+    prior: tuple[float, float]
     value: float
     uncertainty: float
-    relative: float
-    ratio: float
-    determined: bool
+    is_determined: bool
+    relative_uncertainty: float | None
+
+    @property
+    def unit(self) -> str:
+        """The unit of the value, "" where it has none."""
+        return unit_of_part(self.part)
+
+
+def learned_values(fitted: Fitted) -> Iterator[LearnedValue]:
+    """Yield what is known of every part."""
+    posterior = fitted.posterior
+    for place, one in enumerate(posterior.model.unknowns):
+        if one.is_part:
+            deviation = float(posterior.deviations[place])
+            nominal = posterior.model.value_of(place, 0.0)
+            yield LearnedValue(
+                place,
+                one.part,
+                one.label,
+                (nominal, COVERAGE * one.size * (nominal if one.relative else 1.0)),
+                *interval_of(posterior, place),
+                is_determined=deviation <= DETERMINED,
+                relative_uncertainty=COVERAGE * one.size * deviation if one.relative else None,
+            )
 
 
 def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
@@ -46,7 +80,7 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
     Raises `tomlkit.exceptions.TOMLKitError` where the text is no TOML.
     """
     document: Any = tomlkit.parse(text)
-    found = list(_values(fitted))
+    found = [one for one in learned_values(fitted) if one.relative_uncertainty and one.part not in _NOT_WRITTEN]
     if any(one.part in _WINDINGS for one in found):
         for key in _RATED:
             document["transformer"].pop(key, None)
@@ -64,31 +98,20 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
     return tomlkit.dumps(document)
 
 
-def _values(fitted: Fitted) -> Iterator[_Learned]:
-    posterior = fitted.posterior
-    for k, one in enumerate(posterior.model.unknowns):
-        if one.is_part and one.relative and one.part != "mains.frequency":
-            value, uncertainty = interval_of(posterior, k)
-            deviation = float(posterior.deviations[k])
-            nominal = posterior.model.value_of(k, 0.0)
-            relative = COVERAGE * one.size * deviation
-            yield _Learned(one.part, value, uncertainty, relative, value / nominal, deviation <= DETERMINED)
-
-
-def _entry(one: _Learned, sessions: str) -> Any:
+def _entry(one: LearnedValue, sessions: str) -> Any:
     entry = tomlkit.table()
     entry["part"] = one.part
-    entry["uncertainty"] = f"{100.0 * one.relative:.3g} %"
-    entry["determined"] = one.determined
+    entry["uncertainty"] = f"{100.0 * (one.relative_uncertainty or 0.0):.3g} %"
+    entry["determined"] = one.is_determined
     entry["learned_from"] = sessions
     return entry
 
 
-def _set(document: Any, bench: Bench, one: _Learned) -> bool:
+def _set(document: Any, bench: Bench, one: LearnedValue) -> bool:
     """Set a part's value where a file of this bench has a key for it; return whether it has."""
     section, _, key = one.part.partition(".")
-    words = f"learned: {with_uncertainty(one.value, one.uncertainty, unit_of_part(one.part))}"
-    words += "" if one.determined else ", hardly determined"
+    words = f"learned: {with_uncertainty(one.value, one.uncertainty, one.unit)}"
+    words += "" if one.is_determined else ", hardly determined"
     if section == "filter":
         place, _, key = key.partition(".")
         return _put(document["filter"][int(place)], key, _text(one), words)
@@ -101,8 +124,8 @@ def _set(document: Any, bench: Bench, one: _Learned) -> bool:
     return _put(document[section], key, _text(one), words)
 
 
-def _text(one: _Learned) -> str:
-    return format_value(one.value, unit_of_part(one.part), _DIGITS)
+def _text(one: LearnedValue) -> str:
+    return format_value(one.value, one.unit, _DIGITS)
 
 
 def _put(table: Any, key: str, value: str, words: str) -> bool:
@@ -114,12 +137,12 @@ def _put(table: Any, key: str, value: str, words: str) -> bool:
     return True
 
 
-def _scale_core(transformer: Any, one: _Learned, words: str) -> bool:
+def _scale_core(transformer: Any, one: LearnedValue, words: str) -> bool:
     """Set the core's current or loss: in every measured point, or as one value."""
     column = 1 + _CORE.index(one.part)
     if "no_load" not in transformer:
         return _put(transformer, ("no_load_current", "no_load_loss")[column - 1], _text(one), words)
     kind, unit = ((CURRENT, "A"), (POWER, "W"))[column - 1]
     for point in transformer["no_load"]:
-        point[column] = format_value(parse_value(point[column], kind) * one.ratio, unit, _DIGITS)
+        point[column] = format_value(parse_value(point[column], kind) * one.value / one.prior[0], unit, _DIGITS)
     return True
