@@ -17,6 +17,7 @@ from benchmon.text import one_line
 if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.instruments.connection_test import Tried
+    from benchmon.watch.conditions import Conditions
 
 
 @click.command()
@@ -62,19 +63,20 @@ def predict(
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
+    from benchmon.watch.conditions import Conditions
 
     loaded = load_bench(bench)
     if sweep is not None:
         if why is not None or step is not None or load is not None:
             raise BadInput("--sweep sets the load or the mains itself; leave out --why, --step and --load")
-        return _swept(loaded, sweep, (mains, ambient, None), quantities, as_json=as_json)
+        return _swept(loaded, sweep, Conditions(mains, ambient), quantities, as_json=as_json)
     if quantities:
         raise BadInput("--quantity chooses what --sweep prints; give --sweep NAME too")
     of_step = (None, None) if step is None else _setting_of(loaded, step)
     mains = of_step[0] if mains is None else mains
     at_load = of_step[1] if load is None else _load(load)
     if why is not None:
-        return _explained(loaded, why, (mains, ambient, at_load), as_json=as_json)
+        return _explained(loaded, why, Conditions(mains, ambient, at_load), as_json=as_json)
     prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient, load=at_load)
     if as_json:
         click.echo(output.as_json(output.prediction_as_dict(loaded, prediction)))
@@ -83,11 +85,7 @@ def predict(
     return EXIT_DONE
 
 
-Conditions = tuple[float | None, float | None, float | Literal["open"] | None]
-"""A measured mains voltage, V, the ambient, °C, and a load, ohms or "open"; None where the bench file's holds."""
-
-
-def _swept(bench: Bench, name: str, conditions: Conditions, quantities: tuple[str, ...], *, as_json: bool) -> int:
+def _swept(bench: Bench, name: str, at: Conditions, quantities: tuple[str, ...], *, as_json: bool) -> int:
     """Print what every quantity should be at each value of a sweep."""
     from benchmon.cli import output
     from benchmon.prediction.curves.sweep import predict_sweep
@@ -96,14 +94,15 @@ def _swept(bench: Bench, name: str, conditions: Conditions, quantities: tuple[st
     sweep = next((sweep for sweep in bench.sweep if sweep.name == name), None)
     if sweep is None:
         known = ", ".join(repr(each.name) for each in bench.sweep) or "none"
-        raise BadInput(f"--sweep {one_line(name, 60)!r}: is no [[sweep]] of this file; there is {one_line(known, 400)}")
+        raise BadInput(
+            f"--sweep {one_line(name, 60)!r}: is not a [[sweep]] of this file; there is {one_line(known, 400)}"
+        )
     for quantity in quantities:
         if quantity not in UNITS:
             raise BadInput(f"--quantity {one_line(quantity, 60)!r}: is not a quantity, such as output.voltage.mean")
-    mains, ambient, _ = conditions
-    if mains is not None and sweep.over == "mains.voltage":
+    if at.mains_voltage is not None and sweep.over == "mains.voltage":
         raise BadInput("--mains: this sweep sets the mains voltage itself; leave it out")
-    found = predict_sweep(bench, sweep.over, sweep.values, mains_voltage=mains, ambient=ambient)
+    found = predict_sweep(bench, sweep.over, sweep.values, mains_voltage=at.mains_voltage, ambient=at.ambient)
     if as_json:
         click.echo(output.as_json(output.sweep_as_dict(bench, sweep.name, found)))
     else:
@@ -111,7 +110,7 @@ def _swept(bench: Bench, name: str, conditions: Conditions, quantities: tuple[st
     return EXIT_DONE
 
 
-def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: bool) -> int:
+def _explained(bench: Bench, quantity: str, at: Conditions, *, as_json: bool) -> int:
     """Print where the value of a quantity comes from."""
     from benchmon.cli import output
     from benchmon.prediction.explained.derivation import explain
@@ -123,8 +122,7 @@ def _explained(bench: Bench, quantity: str, conditions: Conditions, *, as_json: 
             f"--why {one_line(quantity, 60)!r}: is not a quantity; `benchmon manual bench-file` lists them, "
             "such as output.voltage.mean"
         )
-    mains, ambient, load = conditions
-    found = explain(bench, quantity, mains_voltage=mains, ambient=ambient, load=load)
+    found = explain(bench, quantity, mains_voltage=at.mains_voltage, ambient=at.ambient, load=at.load)
     if as_json:
         click.echo(output.as_json({"title": bench.title} | derivation_as_dict(found)))
     else:
@@ -180,7 +178,7 @@ def choose(bench: Path, ripple: float | None, fuse: bool, series: Literal["E6", 
     from benchmon.prediction.ratings.choosing import choose_fuse, choose_reservoir
 
     if ripple is None and not fuse:
-        raise BadInput('says what to choose: --ripple "1 V" for a reservoir, --fuse for a fuse, or both')
+        raise BadInput('say what to choose: --ripple "1 V" for a reservoir, --fuse for a fuse, or both')
     loaded = load_bench(bench)
     reservoir = None if ripple is None else choose_reservoir(loaded, ripple, series)
     fuses = choose_fuse(loaded) if fuse else None

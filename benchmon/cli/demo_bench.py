@@ -15,7 +15,7 @@ from typing import Self
 
 import click
 
-from benchmon.cli.session_files import path_for
+from benchmon.cli.session_files import new_session_path
 from benchmon.errors import BadInput, BenchmonError
 from benchmon.session.follower import open_session_view
 from benchmon_simulated.scenarios import scenario_named
@@ -36,7 +36,7 @@ class DemoBench:
     def __init__(self, scenario: str, session: Path | None) -> None:
         self._scenario = scenario_named(scenario)
         self.like = self._scenario.path
-        self.session = session or path_for(tomllib.loads(self.like.read_text(encoding="utf-8"))["title"])
+        self.session = session or new_session_path(tomllib.loads(self.like.read_text(encoding="utf-8"))["title"])
         self._simulator: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:

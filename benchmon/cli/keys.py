@@ -123,7 +123,7 @@ def sections_named(asked: str) -> list[KeySection]:
         raise BadInput(f'"{shown}" is a key and no section; it stands in {", ".join(holders)}')
     near = get_close_matches(name, names, 1)
     proposal = f"did you mean {near[0]}?" if near else f"there is {', '.join(names)}"
-    raise BadInput(f'"{shown}" is not a section of the bench file and no driver; {proposal}')
+    raise BadInput(f'"{shown}" is neither a section of the bench file nor a driver; {proposal}')
 
 
 def sections_as_text(sections: Sequence[KeySection], width: int) -> str:

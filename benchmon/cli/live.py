@@ -179,7 +179,7 @@ def _record(
         )
     if publish is not None:
         check_broker(publish)
-    path = session or new_session_path(bench)
+    path = session or new_session_path(bench.title)
     if headless:
         summary = record(
             bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish), facts=facts

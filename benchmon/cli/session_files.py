@@ -10,7 +10,6 @@ from pathlib import Path
 
 import platformdirs
 
-from benchmon.bench import Bench
 from benchmon.errors import SessionFileError
 from benchmon.session.database import display_path
 from benchmon.session.recorder_lock import running_recorders
@@ -26,7 +25,7 @@ def sessions_folder() -> Path:
     return Path(named).expanduser() if named else platformdirs.user_data_path("benchmon", appauthor=False) / "sessions"
 
 
-def path_for(title: str) -> Path:
+def new_session_path(title: str) -> Path:
     """Return a path for a new session of a bench called `title`, with the local time; makes the folder.
 
     Raises `SessionFileError` where the folder cannot be made.
@@ -45,25 +44,6 @@ def path_for(title: str) -> Path:
 
 def _slug(title: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:40].strip("-") or "bench"
-
-
-__all__ = [
-    "ENDING",
-    "FOLDER_VARIABLE",
-    "all_sessions",
-    "latest_session",
-    "new_session_path",
-    "sessions_folder",
-    "sessions_of",
-]
-
-
-def new_session_path(bench: Bench) -> Path:
-    """Return a path for a new session of `bench`, named after the local time and the bench's title; makes the folder.
-
-    Raises `SessionFileError` where the folder cannot be made.
-    """
-    return path_for(bench.title)
 
 
 def all_sessions() -> list[Path]:

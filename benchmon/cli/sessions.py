@@ -146,7 +146,7 @@ def _print_done() -> Callable[[float], None]:
 @OUT
 @FORCE
 def report(session: Path, out: Path, force: bool) -> int:
-    """Write a report of SESSION to FILE: self-contained .html, or .md."""
+    """Write a report of SESSION to FILE: self-contained .html, .pdf or .md."""
     from benchmon.report.sections.report import report as report_session
     from benchmon.report.session_reader import RecordedSession
 

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Channel, Instrument, Step
 from benchmon.bench.fields import field_of, parse_accuracy, why_not
+from benchmon.bench.measurement import PERIOD_BY_HAND
 from benchmon.errors import BadInput
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
@@ -297,7 +298,8 @@ def meter_answers(text: BenchText) -> dict[str, str]:
     found = dict[str, str]()
     for here, section in places_of(text).items():
         if here.startswith("channel."):
-            found |= _channel_answers(here, section)
+            is_by_hand = found[f"meter.{here.split('.')[1]}.driver"] == "hand"
+            found |= _channel_answers(here, section, PERIOD_BY_HAND if is_by_hand else 1.0)
             continue
         driver = str(section.content.get("driver", ""))
         found |= {f"{here}.name": str(section.content.get("name", ""))}
@@ -320,7 +322,7 @@ def _template_of(driver: str, address: str) -> Template:
     return next(iter(near or fitting), _SOMETHING_ELSE)
 
 
-def _channel_answers(here: str, section: TextSection) -> dict[str, str]:
+def _channel_answers(here: str, section: TextSection, usual_period: float) -> dict[str, str]:
     content = section.content
     point, _, what = str(content.get("quantity", "")).partition(".")
     found = {f"{here}.name": str(content.get("name", "")), f"{here}.point": point, f"{here}.what": what}
@@ -329,8 +331,7 @@ def _channel_answers(here: str, section: TextSection) -> dict[str, str]:
             unit = {"period": " s", "accuracy": ""}.get(key, f" {UNITS.get(f'{point}.{what}', '')}")
             value = content[key]
             found[f"{here}.{key}"] = value if isinstance(value, str) else f"{value:g}{unit}"
-    found.setdefault(f"{here}.accuracy", "1 %")
-    found.setdefault(f"{here}.period", "1 s")
+    found.setdefault(f"{here}.period", f"{usual_period:g} s")
     found.setdefault(f"{here}.warn_above", "no limit")
     found.setdefault(f"{here}.trip_above", "no limit")
     per = "A/V" if UNITS.get(f"{point}.{what}") == "A" else ":1"

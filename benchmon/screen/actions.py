@@ -214,9 +214,8 @@ class OperatorActions(KeyQueue[ExitChoice]):
             )
         elif self.can_request("A reading"):
             due = [each.channel for each in self.state.due]
-            asked = due or [self._most_overdue(channels)]
             chosen = [channel for channel in channels if channel.name == self.chosen]
-            asked = [*chosen, *(channel for channel in asked if channel not in chosen)] if due else chosen or asked
+            asked = [*chosen, *(each for each in due if each not in chosen)] or [self._most_overdue(channels)]
             rest = [channel for channel in channels if channel not in asked]
             self.push_screen(
                 ReadingDialog(self.state, self.symbols, [*asked, *rest], len(asked), lambda: self.now, self._enter)
@@ -310,7 +309,7 @@ class OperatorActions(KeyQueue[ExitChoice]):
 
         title, hint = (
             "write the readings to which file?",
-            "the ending gives the format: .csv, .json or .sqlite; Esc cancels",
+            "the ending gives the format: .csv, .json, .sqlite or .parquet; Esc cancels",
         )
         usual = f"{Path(session).stem}.csv"
         self.push_screen(TextDialog(self.state, self.symbols, title, hint, usual=usual), write)
@@ -346,10 +345,10 @@ class OperatorActions(KeyQueue[ExitChoice]):
         """Return what stands now: mains and ambient where they are measured, and the load of the plan's step."""
         state = self.state
         latest = {channel.channel.quantity: channel.value for channel in state.channels}
-        is_measured = latest.get("mains.voltage.rms") is not None and state.settled is not None
+        is_measured = latest.get("mains.voltage.rms") is not None
         place = state.plan.step_number
         return Conditions(
-            state.settled.mains_voltage if is_measured and state.settled is not None else None,
+            state.settled.mains_voltage if state.settled is not None and is_measured else None,
             latest.get("ambient.temperature"),
             None if place is None else state.plan.load_at(place),
         )

@@ -38,7 +38,7 @@ def bench(tmp_path, monkeypatch):
 
 
 def record(bench, *kinds, at):
-    path = new_session_path(bench)
+    path = new_session_path(bench.title)
     writer = SessionWriter(path, bench, 1000.0)
     for time, kind in enumerate(kinds, 1):
         writer.put(Event(float(time), "line", kind, "line is past its limit"))

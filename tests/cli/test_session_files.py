@@ -23,17 +23,17 @@ def folder(tmp_path, monkeypatch):
 
 
 def test_a_new_session_is_named_after_time_and_bench(bench, folder):
-    path = new_session_path(bench)
+    path = new_session_path(bench.title)
     assert path.parent == folder
     assert re.fullmatch(r"\d{4}-\d\d-\d\d_\d\d-\d\d-\d\d_workshop-supply\.benchmon", path.name)
     path.touch()
-    assert new_session_path(bench) != path
+    assert new_session_path(bench.title) != path
 
 
 @pytest.mark.parametrize("title", ["../../etc/passwd", "a/b\\c:d*?", "Ω µ", "x" * 200, " . "])
 def test_no_title_leads_out_of_the_folder(bench, folder, title):
     odd = read_bench(bench.source.replace('"Workshop supply"', f"'{title}'"))
-    path = new_session_path(odd)
+    path = new_session_path(odd.title)
     assert path.parent == folder
     assert re.fullmatch(r"[\w-]+\.benchmon", path.name)
     assert len(path.name) < 100
@@ -61,7 +61,7 @@ def test_a_folder_that_cannot_be_made(bench, tmp_path, monkeypatch):
     (tmp_path / "file").touch()
     monkeypatch.setenv("BENCHMON_SESSIONS", str(tmp_path / "file" / "sessions"))
     with pytest.raises(SessionFileError, match="BENCHMON_SESSIONS"):
-        new_session_path(bench)
+        new_session_path(bench.title)
 
 
 def test_without_the_variable_it_is_a_folder_of_the_user(monkeypatch, tmp_path):

@@ -1,8 +1,7 @@
 """The status header on top of every view and dialog, and the message line above the keys.
 
 The header has the status in words, the alarms, the meters that a person is to read now, and below them title, mains,
-recorder and time. The message line shows
-what could not be done, and why; it takes no room while it is empty.
+recorder and time. The message line shows what could not be done, and why; it takes no room while it is empty.
 """
 
 from __future__ import annotations
