@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -113,7 +114,7 @@ def faults_without_power(bench: Bench) -> Iterator[SuspectedFault]:
                 "what is read is stored: measure it, and discharge it, before you touch anything",
                 USUAL,
                 bench,
-                correct=lambda values, powered=powered: _charged(values, powered=powered),  # type: ignore[misc]
+                correct=partial(_charged, powered=powered),
             )
     also = ", or one of the two windings in series is reversed" if bench.transformer.connection == "series" else ""
     yield SuspectedFault(
