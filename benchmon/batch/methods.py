@@ -1,14 +1,13 @@
 """The statistical methods of a batch: outliers, tolerance intervals, spread against a predicted one, capability.
 
-All take values as normally distributed; `is_normal` tests that. Distributions are worked out here, since numpy has
-none: the incomplete gamma function by its series and continued fraction (DLMF 8.11.4 and 8.9.2), the incomplete beta
-function by its continued fraction (DLMF 8.17.22).
+All take values as normally distributed; `is_normal` tests that. The normal distribution is that of `statistics`; those
+of chi-square and Student are worked out here, since neither numpy nor the standard library has them.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -24,62 +23,39 @@ CONTENT = 0.95
 """The part of all units that a tolerance interval holds."""
 
 _NORMAL = NormalDist()
-_TINY, _LAST_BITS, _MOST_TERMS = 1e-300, 1e-15, 10_000
-_HALVINGS = 200
+_TINY, _LAST_BITS, _HALVINGS = 1e-300, 1e-15, 200
 
 
-def _continued(terms: Iterator[tuple[float, float]], first: float) -> float:
-    """Return first + a1/(b1 + a2/(b2 + …)) of pairs (a, b), by Lentz's method (DLMF 3.10(iii))."""
-    value = first if first != 0.0 else _TINY
-    upper, lower = value, 0.0
-    for a, b in terms:
-        lower = b + a * lower
-        lower = 1.0 / (lower if lower != 0.0 else _TINY)
-        upper = b + a / upper
-        upper = upper if upper != 0.0 else _TINY
-        step = upper * lower
-        value *= step
-        if abs(step - 1.0) < _LAST_BITS:
-            break
-    return value
+def chi_square_above(values: Floats, freedom: int) -> Floats:
+    """Return the probabilities, (n,), that chi-square with `freedom` degrees of freedom exceeds `values` (n,) from 0.
 
-
-def chi_square_above(value: float, freedom: int) -> float:
-    """Return the probability that chi-square with `freedom` degrees of freedom exceeds `value`."""
-    a, x = freedom / 2.0, value / 2.0
-    if x <= 0.0:
-        return 1.0
-    front = math.exp(a * math.log(x) - x - math.lgamma(a))
-    if x < a + 1.0:
-        term = total = 1.0 / a
-        for count in range(1, _MOST_TERMS):
-            term *= x / (a + count)
-            total += term
-            if term < total * _LAST_BITS:
-                break
-        return 1.0 - front * total
-    terms = ((-count * (count - a), x + 2.0 * count + 1.0 - a) for count in range(1, _MOST_TERMS))
-    return front / _continued(terms, x + 1.0 - a)
+    Closed form for whole degrees of freedom (M. Abramowitz, I. A. Stegun, 1964, 26.4.4 and 26.4.5), each term by its
+    logarithm, as single factors of it are too large or too small for a number.
+    """
+    half, least = np.maximum(values / 2.0, _TINY), freedom % 2 / 2.0
+    orders = least + np.arange(freedom // 2)
+    logs = np.log(half)[:, None] * orders - half[:, None] - [math.lgamma(order + 1.0) for order in orders.tolist()]
+    first = [math.erfc(root) if least else 0.0 for root in np.sqrt(half).tolist()]
+    above: Floats = np.exp(logs).sum(axis=1) + first
+    return above
 
 
 def student_beyond(value: float, freedom: int) -> float:
-    """Return the probability that Student's t with `freedom` degrees of freedom lies beyond ±`value`."""
-    a, b, x = freedom / 2.0, 0.5, freedom / (freedom + value * value)
-    if x >= 1.0:
-        return 1.0
-    logs = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
-    if x < (a + 1.0) / (a + b + 2.0):
-        return math.exp(logs) / (a * _beta_fraction(a, b, x))
-    return 1.0 - math.exp(logs) / (b * _beta_fraction(b, a, 1.0 - x))
+    """Return the probability that Student's t with `freedom` degrees of freedom lies beyond ±`value`.
 
-
-def _beta_fraction(a: float, b: float, x: float) -> float:
-    def terms() -> Iterator[tuple[float, float]]:
-        for m in range(_MOST_TERMS):
-            yield -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1.0)), 1.0
-            yield (m + 1) * (b - m - 1) * x / ((a + 2 * m + 1.0) * (a + 2 * m + 2.0)), 1.0
-
-    return _continued(terms(), 1.0)
+    Closed form for whole degrees of freedom (M. Abramowitz, I. A. Stegun, 1964, 26.7.3 and 26.7.4). It is a difference
+    from one, so that 1e-15 is as small as it knows.
+    """
+    squared, is_odd = freedom / (freedom + value * value), freedom % 2
+    term = math.sqrt(squared) if is_odd else 1.0
+    total = 0.0
+    for count in range(1 + is_odd, freedom, 2):
+        total += term
+        term *= squared * count / (count + 1.0)
+    inside = math.sqrt(1.0 - squared) * total
+    if is_odd:
+        return 2.0 / math.pi * (math.atan2(math.sqrt(freedom), value) - inside)
+    return 1.0 - inside
 
 
 def _where_it_falls_to(falling: Callable[[float], float], wanted: float, high: float) -> float:
@@ -98,7 +74,9 @@ def _where_it_falls_to(falling: Callable[[float], float], wanted: float, high: f
 @lru_cache(maxsize=4096)
 def chi_square_quantile(above: float, freedom: int) -> float:
     """Return the value that chi-square with `freedom` degrees of freedom exceeds with probability `above`."""
-    return _where_it_falls_to(lambda value: chi_square_above(value, freedom), above, 2.0 * freedom)
+    return _where_it_falls_to(
+        lambda value: float(chi_square_above(np.array([value]), freedom)[0]), above, 2.0 * freedom
+    )
 
 
 @lru_cache(maxsize=4096)
@@ -189,12 +167,11 @@ def tolerance_factor(count: int, content: float = CONTENT, confidence: float = C
     nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     z = 0.5 * _REACH * (nodes + 1.0)
     density = _REACH * weights * np.exp(-0.5 * z**2) / math.sqrt(2.0 * math.pi)
-    halves = [_half_width(offset, content) for offset in (z / math.sqrt(count)).tolist()]
+    halves = np.array([_half_width(offset, content) for offset in (z / math.sqrt(count)).tolist()])
     freedom = count - 1
 
     def missing(k: float) -> float:
-        above = [chi_square_above(freedom * (half / k) ** 2, freedom) if k > 0.0 else 0.0 for half in halves]
-        return 1.0 - float(density @ above)
+        return 1.0 - float(density @ chi_square_above(freedom * (halves / k) ** 2, freedom))
 
     return _where_it_falls_to(missing, 1.0 - confidence, 10.0)
 

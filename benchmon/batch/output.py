@@ -22,6 +22,7 @@ from benchmon.report.document import (
     Toned,
     text_of,
 )
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.text import NOTHING, one_line, table
 from benchmon.watch.wording import with_uncertainty
 
@@ -218,7 +219,7 @@ def _quantity_row(one: BatchQuantity) -> tuple[Cell, ...]:
         formatting.expected(expected),
         formatting.verdict(one.verdict),
         _deviation(one.kept_deviation, one.unit),
-        NOTHING if expected is None else _deviation(expected.uncertainty / 2.0, one.unit),
+        NOTHING if expected is None else _deviation(expected.uncertainty / COVERAGE, one.unit),
         spread,
     )
 

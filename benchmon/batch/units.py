@@ -38,13 +38,13 @@ from benchmon.report.comparison.comparison import CONDITIONS, OF_METER, shared_m
 from benchmon.report.evaluation import ChannelResult, EndOfTest, end_of_test, plan_of
 from benchmon.report.session_reader import RecordedSession
 from benchmon.signals.arrays import Floats
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.text import one_line
 from benchmon.watch.records import Verdict
 from benchmon.watch.verdict import en_number, verdict_of
 
 FEWEST_UNITS = 2
 _BADNESS = (Verdict.UNPREDICTED, Verdict.AGREES, Verdict.QUESTIONABLE, Verdict.DISAGREES)
-_COVERAGE = 2.0
 
 
 @dataclass(frozen=True)
@@ -117,7 +117,7 @@ class BatchQuantity:
     @property
     def spread(self) -> str:
         """How the units vary beside the prediction: `as predicted`, `more` or `less`; "" where that is not known."""
-        predicted = 0.0 if self.expected is None else self.expected.uncertainty / _COVERAGE
+        predicted = 0.0 if self.expected is None else self.expected.uncertainty / COVERAGE
         low, high = self.kept_limits
         if self.expected is None or not math.isfinite(low):
             return ""
@@ -308,7 +308,7 @@ def _reference(
     one = reference.of(quantity)
     if one is None or (expected is not None and one.expected is None):
         return None
-    own = _COVERAGE**0.5 * apart
+    own = math.sqrt(2.0) * apart  # of two readings
     predicted = math.nan
     if expected is not None and one.expected is not None:
         predicted = math.hypot(expected.uncertainty, one.expected.uncertainty)

@@ -2,12 +2,14 @@
 
 from benchmon.bench.file import Bench, load_bench, read_bench
 from benchmon.bench.measurement import (
+    SWEPT,
     Channel,
     Instrument,
     RecordEntry,
     ReportEntries,
     Step,
     Sweep,
+    SweptOver,
     SwitchOff,
     calibration_cautions,
     read_recorded,
@@ -33,6 +35,7 @@ from benchmon.bench.transformer import Transformer
 from benchmon.quantities import Accuracy
 
 __all__ = [
+    "SWEPT",
     "Accuracy",
     "Ambient",
     "Bench",
@@ -56,6 +59,7 @@ __all__ = [
     "SeriesResistor",
     "Step",
     "Sweep",
+    "SweptOver",
     "SwitchOff",
     "Transformer",
     "calibration_cautions",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import PurePath
@@ -342,7 +342,8 @@ class Step(Section):
         return self
 
 
-SWEPT = {"load.current": CURRENT, "load.resistance": RESISTANCE, "mains.voltage": VOLTAGE}
+SweptOver = Literal["load.current", "load.resistance", "mains.voltage"]
+SWEPT: Mapping[SweptOver, Kind] = {"load.current": CURRENT, "load.resistance": RESISTANCE, "mains.voltage": VOLTAGE}
 """What a sweep may be over, and the kind of its values."""
 _LOAD_OF_NONE = {"load.current": 0.0, "load.resistance": math.inf}
 _MOST_POINTS = 200
@@ -352,9 +353,7 @@ class Sweep(Section):
     """A sweep: one load, or the mains voltage, set to one value after another."""
 
     name: Name = Field(description="Name of the sweep; unique.")
-    over: Literal["load.current", "load.resistance", "mains.voltage"] = Field(
-        description="What is set: a constant current, a load resistance, or the mains voltage."
-    )
+    over: SweptOver = Field(description="What is set: a constant current, a load resistance, or the mains voltage.")
     values: tuple[float, ...] = Field(
         min_length=2,
         max_length=_MOST_POINTS,

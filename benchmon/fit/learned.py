@@ -1,5 +1,6 @@
-"""The bench file with learned values: a person's file, its comments kept, with new values and what is known of them.
+"""What a fit has learned of each part, and the bench file with these values.
 
+That is a person's file, its comments kept, with new values and what is known of them.
 All parts get their most probable values, since these belong together, and a `[[learned]]` entry with the uncertainty
 that is left; predictions take that in place of a usual tolerance. How parts depend on each other is not written.
 """
@@ -7,70 +8,80 @@ that is left; predictions take that in place of a usual tolerance. How parts dep
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import tomlkit
 
+from benchmon.bench import Bench
 from benchmon.fit.estimate import DETERMINED, Fitted, interval_of
+from benchmon.prediction.circuit.parts import unit_of_part
 from benchmon.quantities import CURRENT, POWER, format_value, parse_value
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.watch.wording import with_uncertainty
 
 _DIGITS = 6
 _RATED = ("rated_voltage", "regulation")
-_TRANSFORMER = {
-    "transformer.open_circuit_voltage": "V",
-    "transformer.primary_resistance": "Ω",
-    "transformer.secondary_resistance": "Ω",
-}
-UNITS_OF_PARTS: Mapping[str, str] = _TRANSFORMER | {
-    "transformer.leakage_inductance": "H",
-    "mains.source_resistance": "Ω",
-    "mains.frequency": "Hz",
-    "diode.saturation_current": "A",
-    "diode.series_resistance": "Ω",
-    "diode.thermal_resistance": "K/W",
-    "load.resistance": "Ω",
-    "load.current": "A",
-    "regulator.output_voltage": "V",
-    "regulator.dropout": "V",
-    "regulator.quiescent_current": "A",
-    "regulator.thermal_resistance": "K/W",
-    "regulator.noise": "V",
-    "ntc.r25": "Ω",
-    "core.current": "A",
-    "core.loss": "W",
-}
-"""Units of the parts that a fit knows, filters apart; the others have none."""
-_OF_FILTER = {"capacitance": "F", "esr": "Ω", "inductance": "H", "resistance": "Ω"}
+_WINDINGS = (
+    "transformer.open_circuit_voltage",
+    "transformer.primary_resistance",
+    "transformer.secondary_resistance",
+)
 _CORE = ("core.current", "core.loss")
-
-
-def unit_of(part: str) -> str:
-    """Return the unit of a part by its name."""
-    return _OF_FILTER[part.split(".")[2]] if part.startswith("filter.") else UNITS_OF_PARTS.get(part, "")
+_NOT_WRITTEN = ("mains.frequency",)
+"""A part that is not the supply's own."""
 
 
 @dataclass(frozen=True)
-class _Learned:
+class LearnedValue:
+    """What is known of a part after a fit: its `value` and expanded `uncertainty`, and before it, `prior`; in its unit.
+
+    `place` is that among the unknowns. `is_determined` is whether the readings narrowed it to half or less, and
+    `relative_uncertainty` the expanded one of the value's logarithm, None where that is not what is estimated.
+    """
+
+    place: int
     part: str
+    label: str
+    prior: tuple[float, float]
     value: float
     uncertainty: float
-    relative: float
-    ratio: float
-    determined: bool
+    is_determined: bool
+    relative_uncertainty: float | None
+
+    @property
+    def unit(self) -> str:
+        """The unit of the value, "" where it has none."""
+        return unit_of_part(self.part)
+
+
+def learned_values(fitted: Fitted) -> Iterator[LearnedValue]:
+    """Yield what is known of every part."""
+    posterior = fitted.posterior
+    for place, one in enumerate(posterior.model.unknowns):
+        if one.is_part:
+            deviation = float(posterior.deviations[place])
+            nominal = posterior.model.value_of(place, 0.0)
+            yield LearnedValue(
+                place,
+                one.part,
+                one.label,
+                (nominal, COVERAGE * one.size * (nominal if one.relative else 1.0)),
+                *interval_of(posterior, place),
+                is_determined=deviation <= DETERMINED,
+                relative_uncertainty=COVERAGE * one.size * deviation if one.relative else None,
+            )
 
 
 def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
-    """Return the bench file `text` with the values of a fit; `sessions` says in a few words what they are from.
+    """Return the bench file `text` with the values of a fit; `sessions` is what they are from, in a few words.
 
     Raises `tomlkit.exceptions.TOMLKitError` where the text is no TOML.
     """
     document: Any = tomlkit.parse(text)
-    found = list(_values(fitted))
-    if any(one.part in _TRANSFORMER for one in found):
+    found = [one for one in learned_values(fitted) if one.relative_uncertainty and one.part not in _NOT_WRITTEN]
+    if any(one.part in _WINDINGS for one in found):
         for key in _RATED:
             document["transformer"].pop(key, None)
     if "forward" in document["diode"]:
@@ -80,38 +91,27 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
         )
     entries = tomlkit.aot()
     for one in found:
-        if _set(document, one):
+        if _set(document, fitted.posterior.model.bench, one):
             entries.append(_entry(one, sessions))
     document.pop("learned", None)
     document.append("learned", entries)
     return tomlkit.dumps(document)
 
 
-def _values(fitted: Fitted) -> Iterator[_Learned]:
-    posterior = fitted.posterior
-    for k, one in enumerate(posterior.model.unknowns):
-        if one.is_part and one.relative and one.part != "mains.frequency":
-            value, uncertainty = interval_of(posterior, k)
-            deviation = float(posterior.deviations[k])
-            nominal = posterior.model.value_of(k, 0.0)
-            relative = COVERAGE * one.size * deviation
-            yield _Learned(one.part, value, uncertainty, relative, value / nominal, deviation <= DETERMINED)
-
-
-def _entry(one: _Learned, sessions: str) -> Any:
+def _entry(one: LearnedValue, sessions: str) -> Any:
     entry = tomlkit.table()
     entry["part"] = one.part
-    entry["uncertainty"] = f"{100.0 * one.relative:.3g} %"
-    entry["determined"] = one.determined
+    entry["uncertainty"] = f"{100.0 * (one.relative_uncertainty or 0.0):.3g} %"
+    entry["determined"] = one.is_determined
     entry["learned_from"] = sessions
     return entry
 
 
-def _set(document: Any, one: _Learned) -> bool:
-    """Set a part's value where the file has a key for it; return whether it has."""
+def _set(document: Any, bench: Bench, one: LearnedValue) -> bool:
+    """Set a part's value where a file of this bench has a key for it; return whether it has."""
     section, _, key = one.part.partition(".")
-    words = f"learned: {with_uncertainty(one.value, one.uncertainty, unit_of(one.part))}"
-    words += "" if one.determined else ", hardly determined"
+    words = f"learned: {with_uncertainty(one.value, one.uncertainty, one.unit)}"
+    words += "" if one.is_determined else ", hardly determined"
     if section == "filter":
         place, _, key = key.partition(".")
         return _put(document["filter"][int(place)], key, _text(one), words)
@@ -119,30 +119,30 @@ def _set(document: Any, one: _Learned) -> bool:
         return _scale_core(document["transformer"], one, words)
     if one.part == "regulator.ripple_passed":
         return _put(document["regulator"], "ripple_rejection", f"{-20.0 * math.log10(one.value):.2f} dB", words)
-    if section not in document or one.part not in UNITS_OF_PARTS:
+    if section not in document or key not in type(getattr(bench, section)).model_fields:
         return False
     return _put(document[section], key, _text(one), words)
 
 
-def _text(one: _Learned) -> str:
-    return format_value(one.value, unit_of(one.part), _DIGITS)
+def _text(one: LearnedValue) -> str:
+    return format_value(one.value, one.unit, _DIGITS)
 
 
 def _put(table: Any, key: str, value: str, words: str) -> bool:
     item = tomlkit.item(value)
     before = table.get(key)
-    said = before.trivia.comment.lstrip("# ") if before is not None and hasattr(before, "trivia") else ""
+    comment = before.trivia.comment.lstrip("# ") if before is not None and hasattr(before, "trivia") else ""
     table[key] = item
-    table[key].comment(f"{words}; {said}" if said and not said.startswith("learned:") else words)
+    table[key].comment(f"{words}; {comment}" if comment and not comment.startswith("learned:") else words)
     return True
 
 
-def _scale_core(transformer: Any, one: _Learned, words: str) -> bool:
+def _scale_core(transformer: Any, one: LearnedValue, words: str) -> bool:
     """Set the core's current or loss: in every measured point, or as one value."""
     column = 1 + _CORE.index(one.part)
     if "no_load" not in transformer:
         return _put(transformer, ("no_load_current", "no_load_loss")[column - 1], _text(one), words)
     kind, unit = ((CURRENT, "A"), (POWER, "W"))[column - 1]
     for point in transformer["no_load"]:
-        point[column] = format_value(parse_value(point[column], kind) * one.ratio, unit, _DIGITS)
+        point[column] = format_value(parse_value(point[column], kind) * one.value / one.prior[0], unit, _DIGITS)
     return True

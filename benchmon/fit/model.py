@@ -5,7 +5,8 @@ exp(size·u), or plus size·u, with the standard uncertainty that the prediction
 all conditions share; the shape of the mains and how warm junctions are, of each session; mains voltage and ambient
 temperature, of each condition, which no reading is taken to know exactly; and gain and zero of each meter.
 
-Windings warm towards the rise that their rating lets expect, times one unknown factor, with the usual time constant.
+Windings warm towards the rise that their rating lets expect, times one unknown factor, with their time constant; where
+the bench file holds their temperature, they have that.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 from benchmon.bench import Bench
 from benchmon.fit.readings import Condition, Data, SettledReading
 from benchmon.prediction.circuit.meter_response import response_of
-from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, parts_of
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.solved import SolvedQuantities, solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
@@ -37,12 +38,12 @@ WINDING_RISE_FACTOR = "transformer.rise"
 """The unknown factor on the estimated rise of the windings."""
 MAINS, AMBIENT = "mains.voltage", "ambient.temperature"
 _SESSION_PARTS, _LOAD_PARTS = "mains.harmonic.", "load."
-_OWN_PARTS = {MAINS, AMBIENT, JUNCTION_SHIFT, "transformer.winding_temperature", "transformer.winding_rise"}
+_OWN_PARTS = {MAINS, AMBIENT, JUNCTION_SHIFT, WINDING_TEMPERATURE, WINDING_RISE}
 _WINDINGS = ("transformer.primary_resistance", "transformer.secondary_resistance")
 _WARMTH_SIZE = 0.4
 """How far the rise of windings differs from the usual one: from half as warm to half as warm again."""
 _MAINS_SIZE, _AMBIENT_SIZE = 0.1, 5.0
-"""Deviation of the mains voltage, as a part, and of the ambient, K, before a meter has said more."""
+"""Deviation of the mains voltage, as a part, and of the ambient, K, before a meter has shown more."""
 _JUNCTION_SIZE, _DRAUGHT = 0.25, 0.03
 """Deviation of a junction's rise, as a part of it: while it warms, and once it is warm, in moving air."""
 _HELD = ("output.voltage.", "reservoir.voltage.")
@@ -122,7 +123,9 @@ class SupplyModel:
 
     def _all_unknowns(self) -> list[Unknown]:
         found: dict[str, Unknown] = {}
-        for bench, condition in zip(self._benches, self.data.conditions, strict=True):
+        for condition in self.data.conditions:
+            # Of the bench as it is: it may hold at which temperature the windings were measured.
+            bench = with_load(self.data.bench, condition.load)
             for entry in input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True):
                 if entry.part not in _OWN_PARTS and not entry.part.startswith(_SESSION_PARTS):
                     one, load = _unknown_of(entry), condition.load
@@ -220,8 +223,11 @@ class SupplyModel:
 
     def _growth(self, condition: Condition, ambient: float, rise: float) -> float:
         """Return the windings' resistance in a condition over that in the bench file."""
-        constant = self.data.bench.transformer.thermal_time_constant or TRANSFORMER_WARMS_IN
-        warm = ambient + rise * (1.0 - math.exp(-condition.since / constant))
+        transformer = self.data.bench.transformer
+        constant = transformer.thermal_time_constant or TRANSFORMER_WARMS_IN
+        warm = transformer.winding_temperature
+        if warm is None:
+            warm = ambient + rise * (1.0 - math.exp(-condition.since / constant))
         cold = self.data.bench.ambient.temperature if self._measured_at is None else self._measured_at
         return float(warm_resistance(1.0, cold, warm))
 

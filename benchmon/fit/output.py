@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from benchmon.fit.estimate import DETERMINED, Fitted, change_of, interval_of
-from benchmon.fit.learned import unit_of
+from benchmon.fit.estimate import Fitted, change_of
+from benchmon.fit.learned import learned_values
 from benchmon.fit.model import Unknown
 from benchmon.fit.readings import Condition
 from benchmon.quantities import format_value
@@ -62,20 +62,17 @@ def fit_as_dict(fitted: Fitted) -> dict[str, Any]:
     """Return a fit as one object of the contract."""
     posterior = fitted.posterior
     parts, left = {}, []
-    for k, one in _parts(fitted):
-        value, uncertainty = interval_of(posterior, k)
-        nominal = posterior.model.value_of(k, 0.0)
-        is_determined = float(posterior.deviations[k]) <= DETERMINED
+    for one in learned_values(fitted):
         parts[one.part] = {
             "label": one.label,
-            "prior": [nominal, COVERAGE * one.size * (nominal if one.relative else 1.0)],
-            "value": value,
-            "uncertainty": uncertainty,
-            "unit": unit_of(one.part),
-            "determined": is_determined,
-            "told_by": list(_shown_by(fitted, k)),
+            "prior": list(one.prior),
+            "value": one.value,
+            "uncertainty": one.uncertainty,
+            "unit": one.unit,
+            "determined": one.is_determined,
+            "told_by": list(_shown_by(fitted, one.place)),
         }
-        if not is_determined:
+        if not one.is_determined:
             left.append({"part": one.part, "measure": _measured_by(one.part)})
     data = posterior.model.data
     return {
@@ -110,10 +107,6 @@ def fit_as_dict(fitted: Fitted) -> dict[str, Any]:
             if one.meter
         },
     }
-
-
-def _parts(fitted: Fitted) -> Iterator[tuple[int, Unknown]]:
-    return ((k, one) for k, one in enumerate(fitted.posterior.model.unknowns) if one.is_part)
 
 
 def _condition(fitted: Fitted, reading: int) -> Condition:

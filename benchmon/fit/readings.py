@@ -12,8 +12,6 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput
 from benchmon.prediction.operating_point import Load
@@ -21,11 +19,11 @@ from benchmon.quantities import is_temperature
 from benchmon.report.comparison.comparison import OF_METER, meter_of
 from benchmon.report.evaluation import ChannelResult, EndOfTest, EvaluationWindow, end_of_test, plan_of, steps_of
 from benchmon.report.session_reader import RecordedSession
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.text import one_line
 from benchmon.watch.plan import powered_above
 from benchmon.watch.records import Flag
 
-_COVERAGE = 2.0
 _LOOKED_AT = 400
 _SPOILT = frozenset({Flag.STALE, Flag.OVERRANGE, Flag.IMPLAUSIBLE})
 _LEAST_MAINS = 0.3
@@ -156,10 +154,8 @@ def _reading(condition: int, one: ChannelResult, end: EndOfTest) -> SettledReadi
     is_followed = not is_temperature(quantity) or quantity == "diode.temperature.case"
     if not one.is_measured or one.end_flags & _SPOILT or not is_followed:
         return None
-    accuracy = one.channel.accuracy.of(one.value) / _COVERAGE
-    scatter = math.sqrt(max(0.0, (one.uncertainty / _COVERAGE) ** 2 - accuracy**2))
+    accuracy = one.channel.accuracy.of(one.value) / COVERAGE
+    scatter = math.sqrt(max(0.0, (one.uncertainty / COVERAGE) ** 2 - accuracy**2))
     own = math.hypot(scatter, OF_METER * accuracy)
     meter = (one.channel.name, *meter_of(end, one.channel))
-    return SettledReading(
-        condition, one.channel, one.value, float(np.maximum(own, 1e-9 * abs(one.value) + 1e-12)), meter
-    )
+    return SettledReading(condition, one.channel, one.value, max(own, 1e-9 * abs(one.value) + 1e-12), meter)

@@ -180,25 +180,25 @@ class Acquisition:
 
         Raises `BadInput` where the text is no value of the channel, or it is read automatically.
         """
+        self._driver_of(channel).enter_manual(channel, text, time)
+
+    def take_zero(self, channel: str, value: float) -> float:
+        """Count what `channel` reads now, `value` in its unit, as its zero; return the whole zero, in its unit.
+
+        Raises `BadInput` where the bench has no such channel.
+        """
+        driver = self._driver_of(channel)
+        driven = driver.channels[channel]
+        zero = driven.zero + value / driven.gain
+        driver.channels[channel] = replace(driven, zero=zero)
+        return zero
+
+    def _driver_of(self, channel: str) -> AnyDriver:
         for worker in self._workers:
             if channel in worker.driver.channels:
-                worker.driver.enter_manual(channel, text, time)
-                return
+                return worker.driver
         there = ", ".join(one_line(name, 40) for worker in self._workers for name in worker.driver.channels)
         raise BadInput(f"{one_line(channel, 40)} is not a channel of this bench; its channels: {there or 'none'}")
-
-    def take_zero(self, channel: str, value: float) -> float | None:
-        """Count what `channel` reads now, `value` in its unit, as its zero; return the whole zero in the meter's terms.
-
-        None where no instrument reads such a channel.
-        """
-        for worker in self._workers:
-            driven = worker.driver.channels.get(channel)
-            if driven is not None:
-                zero = driven.zero + value / driven.gain
-                worker.driver.channels[channel] = replace(driven, zero=zero)
-                return zero
-        return None
 
     def stop(self, timeout: float = 5.0) -> list[str]:
         """Stop all threads; return the names of instruments that did not end within `timeout` seconds."""

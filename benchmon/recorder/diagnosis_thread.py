@@ -19,7 +19,7 @@ from benchmon.prediction.operating_point import Load
 from benchmon.prediction.predict import at_step, with_load
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.predictor import LatestJobThread
-from benchmon.recorder.storage_filter import tells_the_same
+from benchmon.recorder.storage_filter import says_the_same
 from benchmon.text import one_line
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG, Explainer
@@ -120,7 +120,7 @@ class DiagnosisService:
         for name, readings in known.items():
             forecast = self.history.forecast(name, now, readings[-1].value)
             former = self._forecasts.get(name)
-            if forecast is not None and (former is None or not tells_the_same(forecast, former)):
+            if forecast is not None and (former is None or not says_the_same(forecast, former)):
                 self._forecasts[name] = forecast
                 records.append(forecast)
         odd = frozenset(name for name, readings in lately.items() if self._is_odd(name, readings))

@@ -102,14 +102,11 @@ def _read_record(text: str) -> RecordRequest:
     found = _fields(text)
     step = found.pop("step", None)
     names = ("entry", "shows", "reason", "meter", "calibrated", "who")
-    texts = {name: one_line(found.get(name, "").strip(), LONGEST_WORDS) for name in names if _is_text(found, name)}
+    given = {name: found[name] for name in names if isinstance(found.get(name), str)}
+    texts = {name: one_line(text.strip(), LONGEST_WORDS) for name, text in given.items()}
     if not isinstance(step, int) or "entry" not in texts:
         raise BadInput(f"{one_line(text, 60)!r} records nothing; it needs a step, an entry and what it shows")
     return RecordRequest(step, **texts)
-
-
-def _is_text(found: Mapping[str, Any], name: str) -> bool:
-    return isinstance(found.get(name), str)
 
 
 def _read_typed_reading(text: str) -> TypedReading:
@@ -246,5 +243,5 @@ def take_zero(acquisition: Acquisition, channel: Channel, value: float, now: flo
     """Take what a channel reads with its leads shorted, `value` in its unit, as its zero; return the event of that."""
     zero = acquisition.take_zero(channel.name, value)
     unit = "K" if channel.unit == "°C" else channel.unit
-    words = f"{channel.name}: zero {format_value(0.0 if zero is None else zero, unit, 4)} taken with its leads shorted"
+    words = f"{channel.name}: zero {format_value(zero, unit, 4)} taken with its leads shorted"
     return Event(now, channel.name, EventKind.ZERO_TAKEN, words, EventDetails(zero=zero))

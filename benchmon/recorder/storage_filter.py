@@ -23,7 +23,7 @@ _WAVE_EVERY, _SAMPLES_A_SECOND = 2.0, 250.0
 """Seconds from one waveform of a channel to the next, and average samples a second: at most 1 kB/s."""
 
 
-def tells_the_same(forecast: Forecast, former: Forecast) -> bool:
+def says_the_same(forecast: Forecast, former: Forecast) -> bool:
     """Return whether `forecast` adds nothing to `former`.
 
     That is so if it is of the same kind, its final value differs by at most a tenth of the uncertainty, and the limit

@@ -133,8 +133,8 @@ def summary_text(summary: Summary) -> str:
         lines.append(f"Tripped: {', '.join(one_line(name) for name in summary.trips)}. Switch off if it is still on.")
     if summary.switching:
         lines.append(f"{summary.switching.kind}: {one_line(summary.switching.message, 400)}")
-    told, more = summary.interruptions[:_MOST_INTERRUPTIONS], len(summary.interruptions) - _MOST_INTERRUPTIONS
-    lines += [f"{each.kind} at {clock(each.time)}: {one_line(each.message, 400)}" for each in told]
+    shown, more = summary.interruptions[:_MOST_INTERRUPTIONS], len(summary.interruptions) - _MOST_INTERRUPTIONS
+    lines += [f"{each.kind} at {clock(each.time)}: {one_line(each.message, 400)}" for each in shown]
     if more > 0:
         lines.append(f"… and {more} more events of the mains, which the session holds")
     events = "1 event" if summary.event_count == 1 else f"{summary.event_count} events"

@@ -20,6 +20,7 @@ from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
 from benchmon.report.session_reader import Readings, RecordedSession
 from benchmon.session.schema import decode_state
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.watch.plan import Plan, PlanStep, powered_above
 from benchmon.watch.records import Flag, Verdict, Waveform
 from benchmon.watch.verdict import en_number, verdict_of
@@ -31,7 +32,6 @@ _SETTLES_WITHIN = 1.0
 
 _FEWEST_PERIODS = 3.0
 _LOOKED_AT = 2000
-_COVERAGE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +303,7 @@ def _mean(found: Readings) -> tuple[float, float]:
         return math.nan, math.nan
     mean = float(np.mean(usable))
     scatter = float(np.std(usable, ddof=1)) / math.sqrt(len(usable)) if len(usable) > 1 else 0.0
-    return mean, math.hypot(found.channel.accuracy.of(mean), _COVERAGE * scatter)
+    return mean, math.hypot(found.channel.accuracy.of(mean), COVERAGE * scatter)
 
 
 def _expected(found: Readings) -> Expected | None:

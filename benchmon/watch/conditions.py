@@ -13,7 +13,7 @@ from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
 from benchmon.prediction.winding_temperature import WINDINGS, MeasuredWindings
 from benchmon.watch.plan import Plan, is_mains_set, powered_above
-from benchmon.watch.plan.hand_readings import TURNED
+from benchmon.watch.plan.hand_readings import is_mains_turned
 from benchmon.watch.watch import STALE_AFTER_PERIODS
 
 _SMOOTHING = 1.25
@@ -23,7 +23,7 @@ _MAINS_JUMP, _AMBIENT_JUMP, _WINDINGS_JUMP = 0.02, 3.0, 10.0
 _SHAPE_JUMPS = {THD: 0.01, CREST_FACTOR: 0.05}
 _SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
 _STANDS_AFTER = 3.0
-"""Seconds after the mains was turned within which meters have followed."""
+"""Seconds after the mains was turned within which meters have followed (from memory)."""
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
 _LEAST_RISE = 2.0
@@ -228,7 +228,7 @@ class MeasuredConditions:
             is_set = self._is_mains_set and value > self._powered_above
             wanted = self._step[1]
             self._is_mains_set = is_set or (wanted is not None and is_mains_set(self.mains.channel, value, wanted))
-            if abs(value - self._turned[1]) > TURNED * abs(value) + self.mains.channel.accuracy.of(value):
+            if is_mains_turned(self.mains.channel, self._turned[1], value):
                 self._turned = (time, value)
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
             self.ambient.add(time, value)

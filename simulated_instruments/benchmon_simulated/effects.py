@@ -7,7 +7,6 @@ What each kind holds, and where its magnitudes come from, is written where it is
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,5 +71,4 @@ class SlowNoise:
         return total
 
 
-TimeFunction = Callable[[float], float]
 Floats = NDArray[np.float64]

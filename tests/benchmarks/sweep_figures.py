@@ -11,9 +11,9 @@ import time
 
 import numpy as np
 
-from benchmon.bench import CurrentLoad, load_bench
+from benchmon.bench import CurrentLoad, SweptOver, load_bench
 from benchmon.prediction import predict
-from benchmon.prediction.curves.sweep import SweptOver, predict_sweep
+from benchmon.prediction.curves.sweep import predict_sweep
 from benchmon.prediction.predict import at_step
 from benchmon_simulated.scenarios import SCENARIOS
 

@@ -4,6 +4,7 @@ import json
 import sqlite3
 import tomllib
 from contextlib import closing
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,7 +15,9 @@ from benchmon.cli.main import commands
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.fit import fit, fit_as_dict, read_data
+from benchmon.fit.model import SupplyModel
 from benchmon.prediction import predict
+from benchmon.prediction.circuit.parts import WINDING_WARMTH
 from benchmon.report.session_reader import RecordedSession
 from benchmon.watch.records import Event, EventDetails
 from support import written_sessions
@@ -88,6 +91,25 @@ def test_the_sum_of_squares_rises_as_the_covariance_says(first):
         u = posterior.u + deviations * direction
         residuals = posterior.weights * (values - model.evaluate(u).values)
         assert residuals @ residuals + u @ u - posterior.chi_square == pytest.approx(deviations**2, rel=0.3)
+
+
+def test_windings_are_as_warm_as_the_bench_file_holds_them(first):
+    data = read_data([RecordedSession(first)])
+
+    def model(**temperatures):
+        windings = data.bench.transformer.model_copy(update=temperatures)
+        return SupplyModel(replace(data, bench=data.bench.model_copy(update={"transformer": windings})))
+
+    held = model(resistance_temperature=20.0, winding_temperature=90.0)
+    sizes, without = ({one.part: one.size for one in each.unknowns} for each in (held, model()))
+    # What is measured at a known temperature is known better, and leaves no temperature to look for.
+    assert WINDING_WARMTH in without.keys() - sizes.keys()
+    assert sizes["transformer.primary_resistance"] < without["transformer.primary_resistance"]
+    found = held.evaluate(np.zeros(len(held.unknowns))).values
+    condition = data.conditions[0]
+    expected = predict(held.data.bench, mains_voltage=condition.mains, ambient=condition.ambient).quantities
+    for reading, value in zip(data.readings, found.tolist(), strict=True):
+        assert value == pytest.approx(expected[reading.name].value, rel=2e-3), reading.name
 
 
 @pytest.mark.long

@@ -7,7 +7,7 @@ from datetime import date
 import pytest
 
 from benchmon.bench import calibration_cautions, read_bench
-from benchmon.errors import BenchFileError
+from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments.acquisition import Acquisition
 from benchmon.instruments.registry import prepare
 from support.supplies import supply
@@ -49,7 +49,8 @@ def test_a_zero_that_is_taken_adds_to_that_of_the_bench_file():
     driver.enter_manual("output", "5 mV", 2.0)
     [reading] = driver.receive(0.01)
     assert reading.value == pytest.approx(0.0, abs=1e-12)
-    assert acquisition.take_zero("nothing", 1.0) is None
+    with pytest.raises(BadInput, match="nothing is not a channel"):
+        acquisition.take_zero("nothing", 1.0)
 
 
 def test_a_meter_is_due_a_year_after_its_calibration_unless_a_date_is_given():

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.recorder.storage_filter import WaveformFilter, tells_the_same
+from benchmon.recorder.storage_filter import WaveformFilter, says_the_same
 from benchmon.watch.records import Forecast, Waveform
 
 RISING = Forecast("case", 100.0, "rising", 0.05, 85.0, 2.0, 400.0, 300.0, math.inf)
@@ -21,8 +21,8 @@ def later(seconds, **changes):
 
 
 def test_the_same_course_a_little_later_tells_nothing_new():
-    assert tells_the_same(later(5.0), RISING)
-    assert tells_the_same(later(5.0, rate=0.049, final=85.1, to_limit=400.0), RISING)
+    assert says_the_same(later(5.0), RISING)
+    assert says_the_same(later(5.0, rate=0.049, final=85.1, to_limit=400.0), RISING)
 
 
 @pytest.mark.parametrize(
@@ -39,20 +39,20 @@ def test_the_same_course_a_little_later_tells_nothing_new():
     ],
 )
 def test_another_course_is_told(changes):
-    assert not tells_the_same(later(5.0, **changes), RISING)
+    assert not says_the_same(later(5.0, **changes), RISING)
 
 
 def test_what_stands_is_told_again_after_a_while():
-    assert tells_the_same(later(29.0), RISING)
-    assert not tells_the_same(later(30.0), RISING)
+    assert says_the_same(later(29.0), RISING)
+    assert not says_the_same(later(30.0), RISING)
 
 
 NUMBER = st.none() | st.floats(-1e6, 1e6) | st.just(math.inf)
 
 
 @given(st.builds(Forecast, st.just("c"), st.just(1.0), st.sampled_from(["rising", "steady"]), *[NUMBER] * 6))
-def test_every_forecast_tells_the_same_as_itself(forecast):
-    assert tells_the_same(forecast, forecast)
+def test_every_forecast_says_the_same_as_itself(forecast):
+    assert says_the_same(forecast, forecast)
 
 
 def a_wave(at, samples=400, channel="scope"):

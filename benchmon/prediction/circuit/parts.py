@@ -40,6 +40,42 @@ WINDING_WARMTH = "transformer.winding_warmth"
 """Factor on the resistances of windings whose temperature is not known at all, nominally 1."""
 
 
+_UNITS_OF_PARTS = {
+    "voltage": "V",
+    "output_voltage": "V",
+    "open_circuit_voltage": "V",
+    "dropout": "V",
+    "noise": "V",
+    "current": "A",
+    "quiescent_current": "A",
+    "saturation_current": "A",
+    "loss": "W",
+    "frequency": "Hz",
+    "capacitance": "F",
+    "inductance": "H",
+    "leakage_inductance": "H",
+    "resistance": "Ω",
+    "primary_resistance": "Ω",
+    "secondary_resistance": "Ω",
+    "source_resistance": "Ω",
+    "series_resistance": "Ω",
+    "esr": "Ω",
+    "r25": "Ω",
+    "thermal_resistance": "K/W",
+    "temperature": "°C",
+    "winding_temperature": "°C",
+}
+
+
+def unit_of_part(name: str) -> str:
+    """Return the SI unit of a value of the circuit's parts, "" where it has none.
+
+    >>> unit_of_part("filter.0.capacitance"), unit_of_part("core.exponent")
+    ('F', '')
+    """
+    return _UNITS_OF_PARTS.get(name.rpartition(".")[2], "")
+
+
 @dataclass(frozen=True)
 class Parts:
     """Named values in SI units (temperatures in °C), each of shape (b,)."""

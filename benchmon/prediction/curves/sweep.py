@@ -9,11 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Bench, CurrentLoad
+from benchmon.bench import SWEPT, Bench, CurrentLoad, SweptOver
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.explained.budget import Sensitivities, sensitivities_of
@@ -24,9 +23,6 @@ from benchmon.prediction.uncertainty import input_uncertainties_of, model_uncert
 from benchmon.quantities import Expected, format_value
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
-
-SweptOver = Literal["load.current", "load.resistance", "mains.voltage"]
-SWEPT_UNITS: Mapping[SweptOver, str] = {"load.current": "A", "load.resistance": "Ω", "mains.voltage": "V"}
 
 _TOGETHER: Mapping[SweptOver, float] = {"load.current": 1.35, "load.resistance": 1.35, "mains.voltage": 1.04}
 """Largest ratio of a value to the middle one of its group, with which it is solved on that one's mesh.
@@ -78,7 +74,7 @@ class SweepPrediction:
     @property
     def unit(self) -> str:
         """The unit of what is swept."""
-        return SWEPT_UNITS[self.over]
+        return SWEPT[self.over].unit
 
 
 def predict_sweep(
@@ -276,19 +272,19 @@ def _figures(supply: _SweptSupply, points: Sequence[SweepPoint]) -> list[SweepFi
         ends = [_end(supply, point.value) for point in (usable[0], usable[-1])]
     except PredictionError:
         return []
-    (first, last), labels = ends, {label for end in ends for label in end.moves}
+    first, last = ends
     if supply.over == "mains.voltage":
         middle = (first.volts + last.volts) / 2.0
         slopes = (-1.0 / middle, 1.0 / middle)
         value = (last.volts - first.volts) / middle
-        return [SweepFigure("line regulation", 100.0 * value, 100.0 * _spread(ends, slopes, (0.0, 0.0), labels), "%")]
+        return [SweepFigure("line regulation", 100.0 * value, 100.0 * _spread(ends, slopes, (0.0, 0.0)), "%")]
     value = (first.volts - last.volts) / last.volts
     slopes = (1.0 / last.volts, -first.volts / last.volts**2)
-    found = [SweepFigure("load regulation", 100.0 * value, 100.0 * _spread(ends, slopes, (0.0, 0.0), labels), "%")]
+    found = [SweepFigure("load regulation", 100.0 * value, 100.0 * _spread(ends, slopes, (0.0, 0.0)), "%")]
     amperes = last.amperes - first.amperes
     if amperes > 0.0:
         ohms = (first.volts - last.volts) / amperes
-        spread = _spread(ends, (1.0 / amperes, -1.0 / amperes), (ohms / amperes, -ohms / amperes), labels)
+        spread = _spread(ends, (1.0 / amperes, -1.0 / amperes), (ohms / amperes, -ohms / amperes))
         found.append(SweepFigure("output resistance", ohms, spread, "Ω"))
     return found
 
@@ -314,15 +310,13 @@ def _end(supply: _SweptSupply, value: float) -> _End:
     return _End(float(levels[VOLTS][0]), float(levels[AMPERES][0]), moves)
 
 
-def _spread(
-    ends: Sequence[_End], by_volts: tuple[float, float], by_amperes: tuple[float, float], labels: set[tuple[str, str]]
-) -> float:
+def _spread(ends: Sequence[_End], by_volts: tuple[float, float], by_amperes: tuple[float, float]) -> float:
     """Return the expanded uncertainty of a figure with these slopes at both ends, whose inputs are common to them.
 
     What the model itself may be off is taken as independent at both ends.
     """
     variance = 0.0
-    for label in labels:
+    for label in {label for end in ends for label in end.moves}:
         moved = 0.0
         for end, volts, amperes in zip(ends, by_volts, by_amperes, strict=True):
             change = end.moves.get(label, (0.0, 0.0))

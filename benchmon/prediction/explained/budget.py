@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchmon.bench import Bench
-from benchmon.prediction.circuit.parts import WINDING_WARMTH, Parts
+from benchmon.prediction.circuit.parts import WINDING_WARMTH, Parts, unit_of_part
 from benchmon.prediction.direct_mains import DIRECT, effects_of_direct_volts
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts, warmth_scale
 from benchmon.prediction.uncertainty import (
@@ -134,42 +134,6 @@ def _row(found: Sensitivities, label: str, entries: Sequence[tuple[InputUncertai
     if entry.part == WINDING_WARMTH:
         standard *= warmth_scale(found.nominal.equilibrium)
     return BudgetRow(label, value, standard, unit_of_part(entry.part), change / standard, contribution, 0.0)
-
-
-_UNITS_OF_PARTS = {
-    "voltage": "V",
-    "output_voltage": "V",
-    "open_circuit_voltage": "V",
-    "dropout": "V",
-    "noise": "V",
-    "current": "A",
-    "quiescent_current": "A",
-    "saturation_current": "A",
-    "loss": "W",
-    "frequency": "Hz",
-    "capacitance": "F",
-    "inductance": "H",
-    "leakage_inductance": "H",
-    "resistance": "Ω",
-    "primary_resistance": "Ω",
-    "secondary_resistance": "Ω",
-    "source_resistance": "Ω",
-    "series_resistance": "Ω",
-    "esr": "Ω",
-    "r25": "Ω",
-    "thermal_resistance": "K/W",
-    "temperature": "°C",
-    "winding_temperature": "°C",
-}
-
-
-def unit_of_part(name: str) -> str:
-    """Return the SI unit of a value of the circuit's parts, "" where it has none.
-
-    >>> unit_of_part("filter.0.capacitance"), unit_of_part("core.exponent")
-    ('F', '')
-    """
-    return _UNITS_OF_PARTS.get(name.rpartition(".")[2], "")
 
 
 def _beside_the_inputs(found: Sensitivities, quantity: str) -> dict[str, float]:

@@ -12,7 +12,8 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.explained.budget import Budget, budget_of, budget_of_usual, sensitivities_of
 from benchmon.prediction.explained.effects import Effect, Ladder, ladder_of
-from benchmon.prediction.explained.handbook import Handbook, handbook_of
+from benchmon.prediction.explained.formulas import handbook_of
+from benchmon.prediction.explained.handbook import Handbook
 from benchmon.prediction.mains_shape import THD
 from benchmon.prediction.operating_point import with_source
 from benchmon.prediction.predict import predict_parts, with_load

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from textwrap import fill
 from typing import Any
 
@@ -13,6 +14,7 @@ from benchmon.prediction.explained.effects import Effect
 from benchmon.prediction.explained.handbook import Handbook
 from benchmon.prediction.uncertainty import MODEL, NOT_GIVEN
 from benchmon.quantities import Expected, format_value
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.text import table, with_minus
 
 _WIDEST = 80
@@ -40,31 +42,22 @@ def derivation_as_dict(derivation: Derivation) -> dict[str, Any]:
     return {
         "quantity": derivation.quantity,
         "mains": {"voltage": derivation.mains_voltage},
-        **{key: value for key, value in vars_of(derivation.expected).items() if value is not None},
+        **{key: value for key, value in asdict(derivation.expected).items() if value is not None},
         "handbook": {
             "value": handbook.value,
             "source": handbook.source,
-            "steps": [vars_of(step) for step in handbook.steps],
-            "rule": None if handbook.rule is None else vars_of(handbook.rule),
+            "steps": [asdict(step) for step in handbook.steps],
+            "rule": None if handbook.rule is None else asdict(handbook.rule),
         },
         "ideal": derivation.ladder.ideal,
         "effects": [
             {"label": effect.label, "change": effect.change}
             for effect in (_rest(derivation), *derivation.ladder.effects)
         ],
-        "budget": [vars_of(row) for row in budget.rows],
+        "budget": [asdict(row) for row in budget.rows],
         "combined": budget.combined,
-        "halving": vars_of(budget.halving),
+        "halving": asdict(budget.halving),
     }
-
-
-def vars_of(record: object) -> dict[str, Any]:
-    """Return the fields of a dataclass with slots or without, tuples as lists."""
-    found: dict[str, Any] = {}
-    for name in getattr(record, "__dataclass_fields__", {}):
-        value = getattr(record, name)
-        found[name] = list(value) if isinstance(value, tuple) else value
-    return found
 
 
 def _expected(expected: Expected) -> str:
@@ -159,7 +152,7 @@ def _budget(budget: Budget, expected: Expected, width: int) -> str:
     lines += [f"  {line}" for line in table(head, rows, right=(1, 2, 3, 4, 5)).splitlines()]
     if any(row.label.endswith(NOT_GIVEN) for row in budget.rows if row.share >= _LEAST_SHARE):
         lines.append("  * not given in the bench file; taken as usual")
-    both = format_value(budget.combined, unit, 3), format_value(2.0 * budget.combined, unit, 2)
+    both = format_value(budget.combined, unit, 3), format_value(COVERAGE * budget.combined, unit, 2)
     lines.append(f"  combined u {both[0]}; expanded (k = 2) ± {both[1]}")
     if expected.low is not None:
         words = "The limits above come from draws, since some supplies within the tolerances behave otherwise."

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -113,7 +114,7 @@ def faults_without_power(bench: Bench) -> Iterator[SuspectedFault]:
                 "what is read is stored: measure it, and discharge it, before you touch anything",
                 USUAL,
                 bench,
-                correct=lambda values, powered=powered: _charged(values, powered=powered),  # type: ignore[misc]
+                correct=partial(_charged, powered=powered),
             )
     also = ", or one of the two windings in series is reversed" if bench.transformer.connection == "series" else ""
     yield SuspectedFault(
@@ -165,7 +166,7 @@ def _dead(
 
 _STORED, _STORED_DOUBT = 0.55, 0.3
 """The part of its voltage that a reservoir without a load still holds some time after the power went, and how far that
-may be off (k = 1): anything up to all of it."""
+may be off (k = 1): anything up to all of it. From memory."""
 
 _DC_VOLTAGES = tuple(
     f"{point}.voltage.{how}" for point in ("reservoir", "output") for how in ("mean", "rms", "peak", "valley")

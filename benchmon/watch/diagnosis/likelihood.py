@@ -120,11 +120,11 @@ def _told(
     known: dict[int, int] = {}
     distinct: list[MeterValue] = []
     places = []
-    for told in (cause.get(name) for cause in each.values() for name in names):
-        place = -1 if told is None else known.get(id(told))
+    for reading in (cause.get(name) for cause in each.values() for name in names):
+        place = -1 if reading is None else known.get(id(reading))
         if place is None:
-            known[id(told)] = place = len(distinct)
-            distinct += [] if told is None else [told]
+            known[id(reading)] = place = len(distinct)
+            distinct += [] if reading is None else [reading]
         places.append(place)
     rows = {cause: row for row, cause in enumerate(each)}
     which = np.array(places, int).reshape(len(each), len(names))[[rows[id(cause)] for cause in causes]]

@@ -160,12 +160,7 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
         ratio = with_minus(f"{channel.scale:g}")
         for factor, words in ((channel.scale, "applied twice"), (1.0 / channel.scale, "not applied")):
             remedy = "set the ratio in one place only: meter or bench file"
-            yield (
-                right.scaled(factor),
-                f"the declared ratio of {ratio} is {words}",
-                remedy,
-                COMMON,
-            )
+            yield right.scaled(factor), f"the declared ratio of {ratio} is {words}", remedy, COMMON
 
 
 def _in_decibels(right: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:

@@ -41,7 +41,7 @@ _CLEAR = 2.0
 def steady_reading(
     channel: Channel, value: float, outlook: Outlook | None, *, was_warm: bool = False
 ) -> Observation | None:
-    """Return what a channel reads settled, from its latest `value`; None where that cannot be told yet.
+    """Return what a channel reads settled, from its latest `value`; None where that is not known yet.
 
     A temperature that moves stands for the final one that it is heading for, with that one's uncertainty. `was_warm`
     says that the supply has long been on, so that a temperature of which too little was seen counts as it is.

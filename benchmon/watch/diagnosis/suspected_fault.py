@@ -44,7 +44,7 @@ class SuspectedFault:
     """The part of its change by which a reading may miss what is computed, where the shape of a fault is open."""
 
     def is_solved_as(self, bench: Bench) -> bool:
-        """Return whether the engine's circuit is the sound `bench`'s, and only `correct` tells them apart."""
+        """Return whether the engine's circuit is the sound `bench`'s, and they differ by `correct` alone."""
         return self.bench is bench and not (self.changes or self.added or self.defects)
 
     def parts(self, mains_voltage: float) -> Parts:

@@ -22,8 +22,9 @@ from typing import NamedTuple
 import numpy as np
 
 from benchmon.watch.drift.blocks import BlockAverage
+from benchmon.watch.drift.warm_up import USUALLY_WARMED
 
-_PRIOR = 0.12
+_LEFT_BY_A_PREDICTION = 0.12
 """How much of a movement of the mains, relative to the reading, a prediction leaves behind. From memory."""
 
 _SHAPED_BY_THE_CORE = 4.0
@@ -44,7 +45,7 @@ _FEWEST_MOVES = 4
 
 def elasticity_of(quantity: str) -> float:
     """Return how uncertain it is how much of a movement of the mains stays in a residual, relative to the reading."""
-    return _SHAPED_BY_THE_CORE if quantity in _CORE else _PRIOR
+    return _SHAPED_BY_THE_CORE if quantity in _CORE else _LEFT_BY_A_PREDICTION
 
 
 class MainsResidual:
@@ -199,17 +200,12 @@ def _correct(
 
 
 _FEWEST_WITNESSES, _AGREEING, _ALIKE = 3, 0.75, 0.5
-"""How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be."""
-
-_WARMED, _WARMED_DOUBT = 0.4, 0.4
-"""The part of what warming up may do that it usually does, and the standard uncertainty of that."""
-
-_LEFT_BY_A_PREDICTION = 0.12
-"""The part of a movement of the mains that predictions leave behind in all channels alike. From memory."""
+"""How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be. From
+memory."""
 
 _CLEAR, _KNOWN_TO, _SCATTER = 3.0, 0.5, 2.5
 """A rate is the meter's from so many of its standard uncertainties on. A channel can show it whose own is known to this
-part of it, and does so within so many standard uncertainties."""
+part of it, and does so within so many standard uncertainties. From memory."""
 
 
 class ShownMovement(NamedTuple):
@@ -248,12 +244,14 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
     weights = 1.0 / (doubts**2 + usual**2 + 1e-30)
     if not np.any(np.isfinite(doubts)):
         return None
+    warmed, spread = USUALLY_WARMED
     design = np.stack([np.ones_like(volts), warm], axis=1)
-    normal = design.T @ (weights[:, None] * design) + np.diag([0.0, _WARMED_DOUBT**-2.0])
-    pull = design.T @ (weights * volts) + np.array([0.0, _WARMED * _WARMED_DOUBT**-2.0])
+    normal = design.T @ (weights[:, None] * design) + np.diag([0.0, spread**-2.0])
+    pull = design.T @ (weights * volts) + np.array([0.0, warmed * spread**-2.0])
     covariance = np.linalg.inv(normal)
     part = min(1.0, max(0.0, float((covariance @ pull)[1])))
     rate = float(np.average(volts - part * warm, weights=weights))
+    # What predictions leave behind may be alike in all channels.
     doubt = math.hypot(math.sqrt(covariance[0, 0]), _LEFT_BY_A_PREDICTION * mains_rate)
     if not abs(rate) > _CLEAR * doubt:
         return None

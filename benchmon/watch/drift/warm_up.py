@@ -126,7 +126,7 @@ def progress_of(since: float, constant: float, slowest: float = 1.0) -> float:
     return done + math.exp(-1.0) - math.exp(-max(since, longest) / longest)
 
 
-_USUALLY_WARMED, _MOST_WARMED = (0.4, 0.4), 2.0
+USUALLY_WARMED, _MOST_WARMED = (0.4, 0.4), 2.0
 """How many times as much as is taken windings warm, and the standard uncertainty of that; and at most: 50 K are taken,
 and windings of class F may warm by 100 K. From memory."""
 
@@ -146,7 +146,7 @@ def warmed_by(shown: Sequence[tuple[float, float]]) -> float:
     clear = np.array([one for one in shown if one[1] < _SHOWS_WARMING])
     if len(clear) < _FEWEST_WARMED:
         return 1.0
-    usual, spread = _USUALLY_WARMED
+    usual, spread = USUALLY_WARMED
     parts, doubts = clear.T
     weights = 1.0 / (doubts**2 + _WARMED_ALIKE**2)
     total = float(weights.sum()) + spread**-2.0

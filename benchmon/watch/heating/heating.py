@@ -71,8 +71,8 @@ class State(StrEnum):
 class Outlook:
     """What is known of a temperature: state, rate (K/s), where it settles, and when it passes its limits.
 
-    `final` is None while it cannot be told. `to_warning` and `to_limit` are seconds from `time`, None where the limit
-    is not set, not ahead, cannot be told, or is not reached by any curve that the readings allow. `since` is when the
+    `final` is None while it is not known. `to_warning` and `to_limit` are seconds from `time`, None where the limit
+    is not set, not ahead, is not known, or is not reached by any curve that the readings allow. `since` is when the
     regime began, `value` the temperature now, and `risen` what it has risen since.
     """
 

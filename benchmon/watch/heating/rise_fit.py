@@ -72,8 +72,8 @@ _AGAINST = 0.05
 """How probable it is that the slow part of a course goes against the fast one, over that it goes along with it."""
 
 _KNOWN_WITHIN, _KNOWN_RISE, _UNKNOWN = 0.7, 0.3, 0.15
-"""How well a bench file tells a time constant (in its natural logarithm) and a rise (as a part of it), and how probable
-a value far from it is, over one that is near."""
+"""How well a bench file states a time constant (in its natural logarithm) and a rise (as a part of it), and how
+probable a value far from it is, over one that is near."""
 
 _USUAL_RISE, _USUAL_WITHIN = 80.0, 0.6
 """A part is seldom built to rise by more than so many kelvins above the air; what is more is less probable, by the
@@ -273,7 +273,7 @@ class _Unrest:
     """What moving air and power add: inverse covariances of the readings (h, n, n) for each size and memory of it.
 
     `sizes` and `memories` (h,) are those, as a part of the rise and in s; `prior` (h,) the logarithm of how probable
-    each is, with the readings' determinant; `links` (h, n) what the readings tell of the unrest at the last of them.
+    each is, with the readings' determinant; `links` (h, n) what the readings show of the unrest at the last of them.
     """
 
     sizes: Floats

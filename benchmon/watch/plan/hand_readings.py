@@ -15,11 +15,16 @@ from benchmon.watch.plan import Plan, is_mains_set, powered_above
 from benchmon.watch.records import Verdict
 from benchmon.watch.verdict import verdict_of
 
-TURNED = 0.02
+_TURNED = 0.02
 """Part of itself by which the mains must change to count as turned, beyond its meter's accuracy (from memory)."""
 
 _WITHOUT_POWER = ("mains.", "ambient.")
 """What can be read while the supply has no power."""
+
+
+def is_mains_turned(channel: Channel, then: float, now: float) -> bool:
+    """Return whether `channel`, which read the mains at `then` (V) and reads it at `now`, shows that it was turned."""
+    return abs(now - then) > _TURNED * abs(then) + channel.accuracy.of(now)
 
 
 class HandReadings:
@@ -78,7 +83,7 @@ class HandReadings:
         self._mains_now = value
         was_powered, self._is_powered = self._is_powered, value > self._powered_above
         then = value if self._mains_then is None else self._mains_then
-        is_turned = abs(value - then) > TURNED * abs(then) + channel.accuracy.of(value)
+        is_turned = is_mains_turned(channel, then, value)
         if self._mains_then is None or is_turned:
             self._mains_then = value
         if was_powered is not None and (was_powered is not self._is_powered or (is_turned and self._is_powered)):

@@ -73,7 +73,7 @@ class Standstill:
 class StandstillWatch:
     """Finds a value that stays exactly the same while what is expected of it, at the measured mains, moves.
 
-    Temperatures are left out: they follow late. So is a value that cannot be told from zero: a dead circuit reads it.
+    Temperatures are left out: they follow late. So is a value that does not differ from zero: a dead circuit reads it.
     """
 
     def __init__(self, channel: Channel) -> None:

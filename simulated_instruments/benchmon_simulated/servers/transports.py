@@ -361,11 +361,14 @@ class DatagramTransport(Transport):
     def _receive(self) -> None:
         if self._socket is None:
             return
-        with suppress(OSError):
+        try:
             data, client = self._socket.recvfrom(PIECE)
-            if self.link_state == ALIVE:
-                handle = self._clients.get(client) or self._admit(client)
-                self.send_reply(handle(self.received(data)), self._writer(client))
+        except OSError:
+            # Nothing has come after all.
+            return
+        if self.link_state == ALIVE:
+            handle = self._clients.get(client) or self._admit(client)
+            self.send_reply(handle(self.received(data)), self._writer(client))
 
     def _admit(self, client: tuple[str, int]) -> RequestHandler:
         """Return the handler of a new client; where there are too many, the oldest one is forgotten."""

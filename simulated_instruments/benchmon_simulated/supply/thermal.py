@@ -137,8 +137,7 @@ class ThermalState:
     """The temperatures of all parts. Values that the bench file does not give are our assumptions.
 
     The transformer rises by about 40 K at full load whatever its size, in 20 minutes; a load resistor by 60 K at its
-    rated power; a reservoir's can has 12 K/W; a regulator's time constant is 60 s
-    where the bench file gives none.
+    rated power; a reservoir's can has 12 K/W; a regulator's time constant is 60 s where the bench file gives none.
 
     On a real bench the transformer's rise differs by a quarter, its time constant is 20 to 60 minutes (from experience;
     the bench file's within a tenth where it gives one); diodes and regulator have two stages (`MountedPart`). Moving

@@ -95,7 +95,6 @@ class MeterFault:
     drift: float = 0.0
     flips: float = 0.0
     in_decibels: bool = False
-    is_loose: bool = False
 
 
 def slow_noise(count: int, random: np.random.Generator, period: float, memory: float) -> Array:
