@@ -115,7 +115,19 @@ def test_another_quantity_lets_an_accuracy_of_the_former_go(state):
     at(state, "channel.1.1.accuracy").take("1 % + 10 mV")
     at(state, "channel.1.1.point").take("ambient")
     assert state.asked["channel.1.1.accuracy"] == "2 K"
+    assert state.text_of("channel.1.1.accuracy") == "", "what is shown is what is written"
+    assert state.state_of(state.asked.question("channel.1.1.accuracy")) is AnswerState.USUAL
     assert state.maker.problem() == ""
+
+
+def test_a_reservoir_that_another_rectifier_needs_is_no_longer_none(state):
+    at(state, "filter.capacitance").take("none")
+    assert state.text_of("filter.capacitance") == "none"
+    at(state, "rectifier.kind").take("full-wave doubler")
+    assert state.asked["filter.capacitance"] == "4.7 mF"
+    assert shown(at(state, "filter.capacitance"))
+    at(state, "rectifier.kind").take("bridge")
+    assert state.asked["filter.capacitance"] == "none"
 
 
 def test_what_follows_is_what_the_prediction_and_the_check_find(tmp_path):
