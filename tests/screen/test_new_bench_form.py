@@ -238,7 +238,7 @@ async def test_keys_typed_in_one_go_take_effect_in_their_order(app):
     async with app.run_test(size=(80, 24)) as pilot:
         for key in (*"a supply", "enter", *"2300", "backspace", "down", "down", *"10 %", "up"):
             app.post_message(_key(key))
-        await pilot.pause(0.1)
+        await pilot.pause()
         await pilot.pause()
     assert app.maker.given == {"title": "a supply", "mains.voltage": "230 V", "mains.tolerance": "10 %"}
 
@@ -260,7 +260,7 @@ async def test_what_was_typed_in_a_row_that_was_left_is_no_answer_to_the_next(ap
         app._show()
         for key in ("c", "enter"):
             app.post_message(_key(key))
-        await pilot.pause(0.1)
+        await pilot.pause()
         await app.workers.wait_for_complete()
         await pilot.pause()
     assert app.state.cursor == "mains.distortion", "c is no distortion"
