@@ -5,6 +5,6 @@
 """
 
 from benchmon.batch.output import batch_as_dict, batch_as_text, batch_document
-from benchmon.batch.units import Batch, read_batch, session_paths
+from benchmon.batch.units import Batch, read_batch
 
-__all__ = ["Batch", "batch_as_dict", "batch_as_text", "batch_document", "read_batch", "session_paths"]
+__all__ = ["Batch", "batch_as_dict", "batch_as_text", "batch_document", "read_batch"]

@@ -140,20 +140,6 @@ class Batch:
         return tuple(one for one in self.units if not one.passed)
 
 
-def session_paths(named: Iterable[Path], ending: str) -> list[Path]:
-    """Return session files, and of every folder those in it with this `ending`, each once.
-
-    Raises `BadInput` for a folder without one.
-    """
-    found: dict[Path, None] = {}
-    for path in named:
-        inside = sorted(path.glob(f"*{ending}")) if path.is_dir() else [path]
-        if not inside:
-            raise BadInput(f"{one_line(path, 1000)}: is a folder without a session file (*{ending})")
-        found |= dict.fromkeys(inside)
-    return list(found)
-
-
 def read_batch(paths: Sequence[Path], reference: Path | None = None) -> Batch:
     """Return the units of these session files side by side.
 

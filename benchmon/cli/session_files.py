@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 from datetime import datetime
 from itertools import count
 from pathlib import Path
 
 import platformdirs
 
-from benchmon.errors import SessionFileError
+from benchmon.errors import BadInput, SessionFileError
 from benchmon.session.database import display_path
 from benchmon.session.recorder_lock import running_recorders
 from benchmon.text import one_line
@@ -50,6 +51,17 @@ def all_sessions() -> list[Path]:
     """Return the session files of the sessions folder, the latest first."""
     folder = sessions_folder()
     return sorted(folder.glob(f"*{ENDING}"), key=_last_written, reverse=True) if folder.is_dir() else []
+
+
+def sessions_named(named: Iterable[Path]) -> list[Path]:
+    """Return session files, and of every folder those in it, each once. Raises `BadInput` for a folder without one."""
+    found: dict[Path, None] = {}
+    for path in named:
+        inside = sorted(path.glob(f"*{ENDING}")) if path.is_dir() else [path]
+        if not inside:
+            raise BadInput(f"{one_line(path, 1000)}: is a folder without a session file (*{ENDING})")
+        found |= dict.fromkeys(inside)
+    return list(found)
 
 
 def sessions_of(title: str) -> list[Path]:

@@ -198,14 +198,14 @@ def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, 
     Exit status 1 if a unit failed: a limit tripped, or a channel disagreed with what was expected.
     """
     from benchmon.batch import batch_as_dict, batch_as_text, batch_document
-    from benchmon.batch.units import read_batch, session_paths
+    from benchmon.batch.units import read_batch
     from benchmon.cli import output
-    from benchmon.cli.session_files import ENDING
+    from benchmon.cli.session_files import sessions_named
     from benchmon.report.sections.report import write_document, writer_for
 
     if out is not None:
         writer_for(out)
-    found = read_batch(session_paths(sessions, ENDING), reference)
+    found = read_batch(sessions_named(sessions), reference)
     if out is not None:
         write_document(lambda _: batch_document(found), out, force=may_write_over(out, force=force))
     click.echo(output.as_json(batch_as_dict(found)) if as_json else batch_as_text(found))
@@ -222,15 +222,14 @@ def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, 
 def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool) -> int:
     """Estimate the parts of one supply from the readings of its SESSIONS: files, or folders of them."""
     from benchmon.atomic_file import whole_file
-    from benchmon.batch.units import session_paths
     from benchmon.cli import output
-    from benchmon.cli.session_files import ENDING
+    from benchmon.cli.session_files import sessions_named
     from benchmon.fit import fit as fit_data
     from benchmon.fit import fit_as_dict, fit_as_text, read_data
     from benchmon.fit.learned import learned_file
     from benchmon.report.session_reader import RecordedSession
 
-    data = read_data([RecordedSession(path).with_data() for path in session_paths(sessions, ENDING)])
+    data = read_data([RecordedSession(path).with_data() for path in sessions_named(sessions)])
     found = fit_data(data)
     if out is not None:
         with whole_file(out, force=may_write_over(out, force=force)) as part:

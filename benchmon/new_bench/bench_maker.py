@@ -68,6 +68,7 @@ class BenchMaker:
             self.given = supply_answers(text) | meter_answers(text)
             self._usual = {name: self.given.pop(name) for name in not_confirmed(text) if name in self.given}
             self._before = self.asked()
+        self._found = dict(self.given)
 
     @classmethod
     def of_file(cls, path: Path) -> BenchMaker:
@@ -88,7 +89,7 @@ class BenchMaker:
 
     def asked(self) -> Asked:
         """Return every question that arises from the answers so far, with the answers."""
-        asked = Asked(dict(self.given), self.ports, self._usual)
+        asked = Asked(self.given, self.ports, self._usual)
         ask_supply(asked)
         ask_meters(asked)
         ask_plan(asked)
@@ -130,7 +131,7 @@ class BenchMaker:
     def unconfirmed(self, asked: Asked | None = None) -> int:
         """Return how many answers are usual ones that nobody has confirmed. `asked` is what `asked` returned."""
         asked = asked or self.asked()
-        unanswered = (each for each in asked if each.is_figure and each.name not in self.given)
+        unanswered = (each for each in asked if each.is_figure and each.name not in asked.given)
         return sum(1 for each in unanswered if asked[each.name] not in ("", each.without))
 
     def text(self) -> str:
@@ -185,7 +186,7 @@ class BenchMaker:
     @property
     def has_answers(self) -> bool:
         """Whether anything was answered beyond what the file holds."""
-        return self.given != (self._before.given if self._before else {})
+        return self.given != self._found
 
     @property
     def draft_in_words(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
@@ -72,6 +73,19 @@ class Question:
             raise BadInput(problem_found)
         return text
 
+    def holds(self, answer: str) -> bool:
+        """Return whether an answer that was read before is one still: choices, units and more follow from others."""
+        if answer == self.without:
+            return True
+        if self.choices:
+            return answer in self.choices
+        if self.kind is not None:
+            with suppress(BadInput):
+                parse_value(answer, self.kind)
+                return True
+            return False
+        return not (self.of_unit and self.check is not None and self.check(answer))
+
     @property
     def is_figure(self) -> bool:
         """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
@@ -129,14 +143,15 @@ def with_unit(text: str, kind: Kind) -> str:
 class Asked:
     """The questions that arise from the answers so far, in their order.
 
-    `given` are the answers; where there is none, a question's usual answer holds, and `values` has both. `ports` are
-    those at which something was found; `usual` are other usual answers than the questions' own, by their names.
+    `given` are the answers, without those that hold no more; where there is none, a question's usual answer holds, and
+    `values` has both. `ports` are those at which something was found; `usual` are other usual answers than the
+    questions' own, by their names.
     """
 
     def __init__(
         self, given: Mapping[str, str], ports: Sequence[Port] = (), usual: Mapping[str, str] | None = None
     ) -> None:
-        self.given, self.ports = given, ports
+        self.given, self.ports = dict(given), ports
         self._usual = usual or {}
         self.values: dict[str, str] = {}
         self.questions: list[Question] = []
@@ -148,16 +163,14 @@ class Asked:
 
     def ask(self, question: Question) -> str:
         """Ask a question; return its answer, or the usual one."""
-        usual = self._usual.get(question.name, question.usual)
-        question = replace(question, group=self._group, usual=usual)
+        name = question.name
+        own = self._usual.get(name, "")
+        question = replace(question, group=self._group, usual=own if own and question.holds(own) else question.usual)
         self.questions.append(question)
-        answer = self.given.get(question.name) or question.usual or question.without
-        if question.choices and answer not in question.choices:
-            answer = question.usual or question.choices[0]
-        if question.of_unit and answer != question.without and question.check:
-            # It may have been given for another quantity.
-            answer = question.usual or question.without if question.check(answer) else answer
-        self.values[question.name] = answer
+        if name in self.given and not question.holds(self.given[name]):
+            del self.given[name]
+        answer = self.given.get(name) or question.usual or question.without
+        self.values[name] = answer
         return answer
 
     def __getitem__(self, name: str) -> str:

@@ -2,6 +2,6 @@
 
 import os
 
-# Textual reads this when it is loaded. After Escape it waits so long for the rest of a key's code: 100 ms, unless told,
-# would by itself be all the time that a key may take.
+# Textual reads this when it is loaded. After Escape it waits so long for the rest of a key's code: its 100 ms would
+# by themselves be all the time that a key may take.
 os.environ.setdefault("ESCDELAY", "30")

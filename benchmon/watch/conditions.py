@@ -23,7 +23,7 @@ _MAINS_JUMP, _AMBIENT_JUMP, _WINDINGS_JUMP = 0.02, 3.0, 10.0
 _SHAPE_JUMPS = {THD: 0.01, CREST_FACTOR: 0.05}
 _SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
 _STANDS_AFTER = 3.0
-"""Seconds after the mains was turned within which meters have followed."""
+"""Seconds after the mains was turned within which meters have followed (from memory)."""
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
 _LEAST_RISE = 2.0

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchmon.batch import batch_as_text, batch_document, read_batch, session_paths
+from benchmon.batch import batch_as_text, batch_document, read_batch
 from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.errors import BadInput
@@ -130,13 +130,9 @@ def test_the_command_writes_a_page_and_leaves_with_1_where_a_unit_failed(write_u
     assert "ISO 16269-6" in text
 
 
-def test_too_few_units_and_empty_folders_are_refused(seven, tmp_path):
+def test_too_few_units_are_refused(seven):
     with pytest.raises(BadInput, match="2 units or more"):
         read_batch(seven[:1])
-    empty = tmp_path / "empty"
-    empty.mkdir()
-    with pytest.raises(BadInput, match="folder without a session"):
-        session_paths([empty], ".benchmon")
 
 
 def test_a_unit_without_a_serial_number_is_called_after_its_file(write_unit):

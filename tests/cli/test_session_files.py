@@ -1,11 +1,15 @@
+"""The folder of session files: names of new ones, the latest, and folders that stand for their sessions."""
+
+from __future__ import annotations
+
 import os
 import re
 
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.cli.session_files import all_sessions, latest_session, new_session_path, sessions_folder
-from benchmon.errors import SessionFileError
+from benchmon.cli.session_files import all_sessions, latest_session, new_session_path, sessions_folder, sessions_named
+from benchmon.errors import BadInput, SessionFileError
 from support import small_sessions
 
 
@@ -49,6 +53,16 @@ def test_the_latest_session_is_the_one_written_last(folder):
     assert [path.stem for path in all_sessions()] == ["a", "b", "c"]
     (folder / "c.benchmon-wal").touch()
     assert latest_session().stem == "c"
+
+
+def test_a_folder_stands_for_its_sessions_each_once(folder):
+    folder.mkdir(parents=True)
+    with pytest.raises(BadInput, match="folder without a session"):
+        sessions_named([folder])
+    one, other = folder / "a.benchmon", folder / "b.benchmon"
+    for file in (other, one, folder / "notes.txt"):
+        file.touch()
+    assert sessions_named([other, folder]) == [other, one]
 
 
 def test_no_session_yet_is_one_line():

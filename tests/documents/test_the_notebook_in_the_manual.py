@@ -50,13 +50,13 @@ def test_a_prediction_takes_a_bench_or_its_file():
 
 
 def test_importing_it_loads_neither_numpy_nor_pydantic():
-    told = subprocess.run(
+    shown = subprocess.run(
         [sys.executable, "-c", "import benchmon, sys; print([m for m in ('numpy', 'pydantic') if m in sys.modules])"],
         check=True,
         capture_output=True,
         text=True,
     )
-    assert told.stdout.strip() == "[]"
+    assert shown.stdout.strip() == "[]"
 
 
 def test_it_is_typed():

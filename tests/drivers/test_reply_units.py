@@ -12,24 +12,16 @@ from benchmon.errors import BadInput, BadReply
 from benchmon.quantities import KINDS_BY_UNIT, is_sane
 from benchmon_drivers.number_parsing import NUMBER_AND_UNIT, scpi_number, written_number
 from benchmon_drivers.reply_units import conversion_of, unit_of_reply
-
-# The numbers of a reply as a person would copy them, each with the decades that a prefix of a unit may add.
-SHOWN = re.compile(r"[+\-−]?\s*(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
-SIGN_BEHIND = re.compile(r"((?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?)[-−]")
-DECADES = [10.0**decade for decade in (-12, -9, -6, -3, -2, 0, 3, 6, 9)]
+from support.far_ends.damage import numbers_in, stands_in
 
 
 def might_show(text, value, unit):
     """Return whether `value` is a number in `text`, with a prefix, or on another scale of temperature."""
-    behind = [f"-{digits}" for digits in SIGN_BEHIND.findall(text)]
-    for digits in SHOWN.findall(text) + behind:
-        number = float("".join(digits.split()).replace("−", "-").replace(",", "."))
-        shown = [number * decade for decade in DECADES]
-        if unit == "°C":
-            shown += [number - 273.15, (number - 32.0) / 1.8]
-        if any(math.isclose(value, one, rel_tol=1e-9, abs_tol=1e-9 if unit == "°C" else 0.0) for one in shown):
-            return True
-    return False
+    if stands_in(value, text):
+        return True
+    degrees = [float(number) for number in numbers_in(text)] if unit == "°C" else []
+    others = [celsius for one in degrees for celsius in (one - 273.15, (one - 32.0) / 1.8)]
+    return any(math.isclose(value, one, rel_tol=1e-9, abs_tol=1e-9) for one in others)
 
 
 PIECES = (

@@ -96,6 +96,13 @@ def test_what_was_not_confirmed_is_so_when_the_file_is_opened_again(tmp_path):
     assert sorted(line.partition("#")[0].strip() for line in changed) == ['tolerance = "6 %"', 'warn_above = "80 °C"']
 
 
+def test_an_accuracy_that_nobody_confirmed_goes_with_its_quantity(tmp_path):
+    again = BenchMaker(tmp_path / "bench.toml", answered(tmp_path, {}).text())
+    again.answer("channel.1.1.point", "ambient")
+    assert again.asked()["channel.1.1.accuracy"] == "2 K"
+    assert again.problem() == ""
+
+
 @pytest.mark.parametrize("name", sorted(BENCHES))
 def test_a_file_that_is_opened_and_not_changed_stays_to_the_letter(name, tmp_path):
     assert BenchMaker(tmp_path / name, BENCHES[name]).text() == BENCHES[name]

@@ -75,7 +75,7 @@ async def test_acknowledging_ends_the_bell_and_keeps_the_word(app, bench, judge,
         bench.push(judge("reservoir case", 99.0, 60.0, time=70.0, flags=[Flag.HOT]), now=70.0)
         lines = await look(app, pilot, read_screen)
         assert lines[1].startswith(" ■ ALARM reservoir case hot; seen: transformer tripped")
-        assert len(app.rings) == rung + 1, "a new alarm rings anew"
+        assert len(app.rings) == rung + 1, "a new alarm rings again"
 
 
 async def test_it_rings_again_and_again_until_somebody_has_seen_it(app, bench, judge, read_screen):
@@ -181,7 +181,7 @@ async def test_and_over_every_dialogue(key, app, bench):
     assert bench.requests == [SwitchPowerOff("by the operator")]
 
 
-async def test_what_cannot_be_switched_off_is_told_at_once(make_view, app, bench, read_screen):
+async def test_what_cannot_be_switched_off_is_shown_at_once(make_view, app, bench, read_screen):
     bench.deaf = True
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("o", *"off", "enter")

@@ -33,8 +33,8 @@ def app(make_view, agree, judge, tmp_path):
     return BenchmonApp(view)
 
 
-async def told(app, pilot, read_screen, words):
-    """Look until `words` are told; return the line they are in."""
+async def shown(app, pilot, read_screen, words):
+    """Look until `words` are shown; return the line they are in."""
     for _ in range(400):
         app.follow()
         await pilot.pause(0.02)
@@ -48,14 +48,14 @@ async def test_the_readings_are_written_beside_the_screen(app, read_screen, tmp_
     monkeypatch.chdir(tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("d")
-        await told(app, pilot, read_screen, "evening.csv")
+        await shown(app, pilot, read_screen, "evening.csv")
         await pilot.press("enter")
-        assert "c cancels it" in await told(app, pilot, read_screen, "Writing evening.csv")
-        await told(app, pilot, read_screen, f"{READINGS} readings in ")
+        assert "c cancels it" in await shown(app, pilot, read_screen, "Writing evening.csv")
+        await shown(app, pilot, read_screen, f"{READINGS} readings in ")
         assert len((tmp_path / "evening.csv").read_text(encoding="utf-8").splitlines()) == 1 + READINGS
-        # What cannot be written is told in one line, and what is there stays.
+        # What cannot be written is explained in one line, and what is there stays.
         await pilot.press("d", "enter")
-        await told(app, pilot, read_screen, "is there already")
+        await shown(app, pilot, read_screen, "is there already")
 
 
 @pytest.fixture
@@ -100,7 +100,7 @@ def test_an_export_that_is_cancelled_is_asked_to_end(exporting, tmp_path):
     assert (tmp_path / "cleared").exists()
 
 
-def test_why_an_export_failed_is_told(exporting):
+def test_why_an_export_failed_is_shown(exporting):
     work = exporting("echo 'benchmon: evening.csv: the disk is full' >&2", "exit 2")
     until(lambda: work.answer)
     assert work.answer == "evening.csv: the disk is full"
@@ -121,24 +121,24 @@ async def test_supplies_are_drawn_while_keys_are_answered_and_can_be_cancelled(a
     monkeypatch.setattr(engine, "monte_carlo", slow)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("u")
-        assert "c cancels it" in await told(app, pilot, read_screen, "34 %")
+        assert "c cancels it" in await shown(app, pilot, read_screen, "34 %")
         await pilot.press("question_mark")
-        await told(app, pilot, read_screen, "no protective device")
-        await told(app, pilot, read_screen, "34 %")  # in every view
+        await shown(app, pilot, read_screen, "no protective device")
+        await shown(app, pilot, read_screen, "34 %")  # in every view
         await pilot.press("u")
-        await told(app, pilot, read_screen, "Please wait")
+        await shown(app, pilot, read_screen, "Please wait")
         await pilot.press("c")
-        await told(app, pilot, read_screen, "cancelled, nothing was done")
+        await shown(app, pilot, read_screen, "cancelled, nothing was done")
         assert app.state.distributions == {}
         await pilot.press("escape", "u")
         go_on.set()
-        await told(app, pilot, read_screen, "10,000 supplies were drawn")
+        await shown(app, pilot, read_screen, "10,000 supplies were drawn")
         app.visible_screens()[0].action_find()
         await pilot.press(*"output vol", "enter", "enter")
-        line = await told(app, pilot, read_screen, "95 of 100")
+        line = await shown(app, pilot, read_screen, "95 of 100")
         assert "mean 24.11 V, 95 of 100 from 23.70 V to 24.50 V" in line
         await pilot.press("end")
-        await told(app, pilot, read_screen, "how supplies within the tolerances spread")
+        await shown(app, pilot, read_screen, "how supplies within the tolerances spread")
 
 
 COUNTS = (100, 1000, 2000, 2900, 2000, 1000, 600, 100, 100, 100, 50, 50)
@@ -169,15 +169,15 @@ async def test_why_shows_where_the_expected_value_comes_from(app, read_screen):
     async with app.run_test(size=(80, 60)) as pilot:
         app.visible_screens()[0].action_find()
         await pilot.press(*"output vol", "enter", "enter", "y")
-        await told(app, pilot, read_screen, "where the expected value comes from")
-        await told(app, pilot, read_screen, "By the handbook")
+        await shown(app, pilot, read_screen, "where the expected value comes from")
+        await shown(app, pilot, read_screen, "By the handbook")
         assert list(app.state.derivations) == ["output.voltage.mean"]
 
 
 async def test_nothing_at_work_is_nothing_to_cancel(app, read_screen):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("c")
-        await told(app, pilot, read_screen, "Nothing runs")
+        await shown(app, pilot, read_screen, "Nothing runs")
 
 
 def test_supplies_drawn_are_those_of_the_engine(app):

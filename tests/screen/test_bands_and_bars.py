@@ -241,9 +241,9 @@ def test_where_there_is_room_for_a_flag_no_word_is_cut_off(flags, verdict, room)
     channel = Channel(name="output", instrument="m", quantity="output.voltage.mean", warn_below="2.5 V")
     condition = channel_status(judged, channel, False, UNICODE)
     assert "hot" not in condition.flags, "a voltage is not hot"
-    told = condition.words_within(room)
-    assert len(told) <= room
+    words = condition.words_within(room)
+    assert len(words) <= room
     whole = {*condition.flags, condition.verdict, condition.verdict_sign, *(f"+{more}" for more in range(1, 6))}
-    assert set(told.split()) <= whole
-    assert not flags or condition.flags[0] in told, "the heaviest flag is told"
-    assert condition.verdict in told or condition.verdict_sign in told, "and the verdict, by a word or a sign"
+    assert set(words.split()) <= whole
+    assert not flags or condition.flags[0] in words, "the heaviest flag is shown"
+    assert condition.verdict in words or condition.verdict_sign in words, "and the verdict, by a word or a sign"

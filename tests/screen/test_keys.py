@@ -191,7 +191,7 @@ async def test_an_empty_or_dropped_note_is_none(keys, bench):
         assert len(app.screen_stack) == 1
 
 
-async def test_a_note_that_cannot_be_kept_is_told(bench, read_screen):
+async def test_a_note_that_cannot_be_kept_is_shown(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         bench.deaf = True
@@ -239,7 +239,7 @@ async def test_staying_stays(bench, read_screen):
     assert bench.requests == []
 
 
-async def test_a_stop_that_reaches_nobody_is_told(bench, read_screen):
+async def test_a_stop_that_reaches_nobody_is_shown(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         bench.deaf = True
@@ -341,7 +341,7 @@ async def test_finding_narrows_the_rows_but_never_hides_an_alarm(bench, judge, r
         assert await sees(pilot, read_screen, "mains voltage")
 
 
-async def test_finding_nothing_is_told(bench, read_screen):
+async def test_finding_nothing_is_shown(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("slash", *"zzz", "enter", "down", "enter")

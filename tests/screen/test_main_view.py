@@ -177,7 +177,7 @@ async def test_before_the_first_reading_it_says_that_it_waits(make_view, read_sc
         assert any("nothing yet" in line for line in lines)
 
 
-async def test_a_bench_without_channels_is_told_as_such(make_view, read_screen):
+async def test_a_bench_without_channels_is_called_so(make_view, read_screen):
     app = BenchmonApp(make_view([]))
     async with app.run_test(size=(80, 24)) as pilot:
         lines = await shown(app, pilot, read_screen)
@@ -220,13 +220,13 @@ async def test_the_recorder_s_state_is_in_words(state_and_live, words, make_view
         assert f" {words} " in facts
 
 
-async def test_a_session_that_cannot_be_read_is_told_and_read_again(make_view, agree, judge, read_screen):
+async def test_a_session_that_cannot_be_read_is_reported_and_read_again(make_view, agree, judge, read_screen):
     view = make_view()
     agree(view)
     app = BenchmonApp(view)
     async with app.run_test(size=(80, 24)) as pilot:
         await shown(app, pilot, read_screen)
-        view.problem = SessionFileError("somewhere.session: the file is damaged; copy it and start anew")
+        view.problem = SessionFileError("somewhere.session: the file is damaged; copy it and start again")
         lines = await shown(app, pilot, read_screen)
         assert "Nothing is watched here: somewhere.session: the file is damaged" in lines[0]
         assert any("session unreadable" in line for line in lines[:3])

@@ -115,7 +115,19 @@ def test_another_quantity_lets_an_accuracy_of_the_former_go(state):
     at(state, "channel.1.1.accuracy").take("1 % + 10 mV")
     at(state, "channel.1.1.point").take("ambient")
     assert state.asked["channel.1.1.accuracy"] == "2 K"
+    assert state.text_of("channel.1.1.accuracy") == "", "what is shown is what is written"
+    assert state.state_of(state.asked.question("channel.1.1.accuracy")) is AnswerState.USUAL
     assert state.maker.problem() == ""
+
+
+def test_a_reservoir_that_another_rectifier_needs_is_no_longer_none(state):
+    at(state, "filter.capacitance").take("none")
+    assert state.text_of("filter.capacitance") == "none"
+    at(state, "rectifier.kind").take("full-wave doubler")
+    assert state.asked["filter.capacitance"] == "4.7 mF"
+    assert shown(at(state, "filter.capacitance"))
+    at(state, "rectifier.kind").take("bridge")
+    assert state.asked["filter.capacitance"] == "none"
 
 
 def test_what_follows_is_what_the_prediction_and_the_check_find(tmp_path):
@@ -226,7 +238,7 @@ async def test_keys_typed_in_one_go_take_effect_in_their_order(app):
     async with app.run_test(size=(80, 24)) as pilot:
         for key in (*"a supply", "enter", *"2300", "backspace", "down", "down", *"10 %", "up"):
             app.post_message(_key(key))
-        await pilot.pause(0.1)
+        await pilot.pause()
         await pilot.pause()
     assert app.maker.given == {"title": "a supply", "mains.voltage": "230 V", "mains.tolerance": "10 %"}
 
@@ -248,7 +260,7 @@ async def test_what_was_typed_in_a_row_that_was_left_is_no_answer_to_the_next(ap
         app._show()
         for key in ("c", "enter"):
             app.post_message(_key(key))
-        await pilot.pause(0.1)
+        await pilot.pause()
         await app.workers.wait_for_complete()
         await pilot.pause()
     assert app.state.cursor == "mains.distortion", "c is no distortion"

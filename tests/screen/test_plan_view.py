@@ -33,7 +33,7 @@ SIZES = [(80, 24), (120, 36), (200, 60)]
 
 
 def predict(situation):
-    """A prediction that tells what it was asked for."""
+    """A prediction that keeps what it was asked for."""
     if situation.mains == 0:
         raise PredictionError("is the mains on?")
     volts = (situation.mains or 230.0) / 10 + (3 if situation.load == "open" else 0)
@@ -138,7 +138,7 @@ async def test_a_trip_holds_the_plan_and_stays_on_top(app, bench, judge, read_sc
         assert "Switch off now" in text.split("\n")[0]
 
 
-async def test_what_the_recorder_refuses_is_told(app, bench, read_screen):
+async def test_what_the_recorder_refuses_is_shown(app, bench, read_screen):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("p")
         bench.push(Event(61.0, "", "refused", "step 1 is not done: output voltage disagrees"))

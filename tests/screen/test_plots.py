@@ -95,7 +95,7 @@ def test_times_have_ticks_at_whole_minutes():
     assert [axis.label(tick) for tick in axis.ticks(5)] == ["0:02:00", "0:03:00", "0:04:00", "0:05:00", "0:06:00"]
 
 
-def test_curves_are_told_apart_without_colour():
+def test_curves_can_be_distinguished_without_colour():
     x = [0.0, 1.0]
     plot = draw_plot(
         [Curve(x, [0.2, 0.2], StyleRole.GOOD, dotted=True), Curve(x, [0.8, 0.8], StyleRole.DOUBT)],

@@ -120,7 +120,7 @@ async def test_a_bench_without_such_a_meter_says_so(make_view, read_screen):
         assert len(app.screen_stack) == 1
 
 
-async def test_a_recorder_that_refuses_is_told(bench, read_screen):
+async def test_a_recorder_that_refuses_is_shown(bench, read_screen):
     bench.deaf = True
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -289,7 +289,7 @@ def test_resized_at_any_time_it_shows_itself_whole(start):
         line.screen.erase_in_display(2)
         line.press(b"\x0c")
         same = line.until(lambda shown=before: without_values(line) == shown)
-        assert same, "all of it was there before it was drawn anew"
+        assert same, "all of it was there before it was drawn again"
 
 
 def test_the_shell_gets_no_answer_that_was_meant_for_the_screen(start):

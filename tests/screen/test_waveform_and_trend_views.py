@@ -82,7 +82,7 @@ async def test_the_chosen_wave_stays_while_its_prediction_is_worked_out(bench, r
         await sees(app, pilot, read_screen, "wave of mains.voltage, V", "expected only")
 
 
-async def test_a_capture_that_is_no_wave_is_told(app, bench, read_screen):
+async def test_a_capture_that_is_no_wave_is_shown(app, bench, read_screen):
     bench.push(Waveform("mains current", 58.0, np.arange(100) / 1e4, np.full(100, 3.0), "A"))
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press("down", "w")
@@ -105,8 +105,8 @@ async def test_a_trend_in_its_band_with_its_marks(size, app, bench, read_screen)
         marks = next(line for line in lines if line.strip() and set(line.split()) <= {"s", "n", "!"})
         assert marks.split() == ["s", "n", "!"]
         assert "░" in text
-        told = "24.10 V 23.90 V to 24.30 V in 5 readings expected 24.00 ± 0.50 V"
-        assert any(told in " ".join(line.split()) for line in lines)
+        words = "24.10 V 23.90 V to 24.30 V in 5 readings expected 24.00 ± 0.50 V"
+        assert any(words in " ".join(line.split()) for line in lines)
         assert "! 0:00:50 disagrees" in text
 
 

@@ -9,10 +9,13 @@ import numpy as np
 import pytest
 import pyvisa
 
+from benchmon.bench import read_bench
 from benchmon.errors import BadInput
+from benchmon.instruments.registry import prepare
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.servers.oscilloscope import PERIODS
 from support.supplies import SMOOTHING, easy
+from support.waiting import until
 
 SCOPE = '[[instrument]]\nname = "scope"\ndriver = "scpi"\naddress = "TCPIP::127.0.0.1::0::SOCKET"\n'
 CHANNEL = '[[channel]]\nname = "{}"\ninstrument = "scope"\nquantity = "{}"\naccuracy = "3 %"\nquery = "MEAS{}:VAL?"\n'
@@ -103,6 +106,22 @@ def test_a_wave_that_the_bench_file_asks_for_in_its_own_words():
     assert preamble[:3] == ["7", "1600", "0"]
     values = (codes.astype(float) - float(preamble[5])) * float(preamble[4])
     assert np.abs(values - np.tile(wave, PERIODS)).max() < 0.04 * np.abs(wave).max()
+
+
+def test_a_wave_has_the_errors_that_the_corrections_of_its_channel_take_off():
+    text = SMOOTHING + SCOPE + WAVES.format(codes="uint16", order="little")
+    asked = ASKED.replace(":TRAC:SOUR CH1;PRE?", "TRAC:PRE? CH1").replace("3 %", "0.1 %")
+    text += asked.format(name="output.voltage.mean")
+    with SimulatedBench(easy(text + 'gain = 1.05\nzero = "0.3 V"\n'), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        (driver,) = prepare(read_bench(simulated.bench_text()))
+        driver.open()
+        try:
+            found = driver.read("output.voltage.mean").value
+            true = simulated.supply.snapshot.values["output.voltage.mean"]
+        finally:
+            driver.close()
+    assert found == pytest.approx(true, rel=0.01)
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
-from benchmon.watch.plan import TO_BE_RECORDED, Outcome, Plan, PlanState, PlanStep, recorded_in_words, step_cautions
+from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, recorded_in_words, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
@@ -126,7 +126,8 @@ def _progress(stage: PlanStep, state: SessionState, width: int, symbols: SymbolS
         lines.append((_title("hold"), Cell(bar), Cell(words, StyleRole.STRONG)))
     lacks = state.blocking_reasons
     if stage.still_to_record:
-        others = [words for words in lacks if not words.endswith(TO_BE_RECORDED)]
+        to_ask = {stage.lacking_record(entry) for entry in stage.step.record if entry.name not in stage.recorded}
+        others = [words for words in lacks if words not in to_ask]
         words = "; ".join(["Enter asks for what is to be recorded", *others])
         return lines + _entry("lacking", words, width, symbols, StyleRole.DOUBT)
     if lacks:

@@ -138,16 +138,15 @@ class FormState:
         """Return what stands in the field of a question: what was refused, or the answer; "" for a usual one."""
         if name in self.refused:
             return self.refused[name][0]
-        return self.maker.given.get(name, "")
+        return self.asked.given.get(name, "")
 
     def state_of(self, question: Question) -> AnswerState:
         """Return how it stands with the answer to a question."""
         if question.name in self.refused:
             return AnswerState.REFUSED
-        if question.name in self.maker.given:
-            answer = self.asked[question.name]
-            return AnswerState.DOUBTED if question.doubt(answer) else AnswerState.GIVEN
         answer = self.asked[question.name]
+        if question.name in self.asked.given:
+            return AnswerState.DOUBTED if question.doubt(answer) else AnswerState.GIVEN
         if not answer:
             return AnswerState.EMPTY
         return AnswerState.GIVEN if answer == question.without or not question.is_figure else AnswerState.USUAL
@@ -165,7 +164,7 @@ class FormState:
             self.maker.forget(name)
             self.refused.pop(name, None)
             return self._changed("")
-        if name not in self.refused and typed == self.maker.given.get(name):
+        if name not in self.refused and typed == self.asked.given.get(name):
             return self._changed("")
         try:
             answer = question.read(typed)
@@ -186,7 +185,7 @@ class FormState:
         """Take the usual answer to the question under the cursor as given."""
         question = self.question
         if question is not None and question.name not in self.refused and self.asked[question.name]:
-            self.maker.given.setdefault(question.name, self.asked[question.name])
+            self.maker.given[question.name] = self.asked[question.name]
             self._changed("")
 
     def _changed(self, message: str) -> bool:

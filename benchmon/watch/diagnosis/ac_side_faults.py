@@ -166,7 +166,7 @@ def _dead(
 
 _STORED, _STORED_DOUBT = 0.55, 0.3
 """The part of its voltage that a reservoir without a load still holds some time after the power went, and how far that
-may be off (k = 1): anything up to all of it."""
+may be off (k = 1): anything up to all of it. From memory."""
 
 _DC_VOLTAGES = tuple(
     f"{point}.voltage.{how}" for point in ("reservoir", "output") for how in ("mean", "rms", "peak", "valley")

@@ -40,7 +40,8 @@ _NEAR = 0.03
 """The part of its mains voltage by which a solved circuit may be away for its instants to fit another."""
 
 _HOPELESS_WITHIN = 0.1
-"""The part of the mains voltage within which a circuit of no steady state is not tried again: each takes seconds."""
+"""The part of the mains voltage within which a circuit of no steady state is not tried again: each takes seconds. From
+memory."""
 
 
 class CircuitFaults:

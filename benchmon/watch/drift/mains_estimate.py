@@ -200,11 +200,12 @@ def _correct(
 
 
 _FEWEST_WITNESSES, _AGREEING, _ALIKE = 3, 0.75, 0.5
-"""How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be."""
+"""How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be. From
+memory."""
 
 _CLEAR, _KNOWN_TO, _SCATTER = 3.0, 0.5, 2.5
 """A rate is the meter's from so many of its standard uncertainties on. A channel can show it whose own is known to this
-part of it, and does so within so many standard uncertainties."""
+part of it, and does so within so many standard uncertainties. From memory."""
 
 
 class ShownMovement(NamedTuple):

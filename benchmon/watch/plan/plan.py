@@ -72,8 +72,6 @@ _OUTCOMES: Mapping[str, Outcome] = {
 }
 
 
-TO_BE_RECORDED = "is to be recorded"
-
 _RECORDS = (EventKind.RECORDED, EventKind.NOT_MET)
 
 
@@ -106,7 +104,7 @@ class PlanStep:
         if self._is_settled(entry):
             return ""
         if event is None or event.details is None:
-            return f"{entry.name} {TO_BE_RECORDED}"
+            return f"{entry.name} is to be recorded"
         return f"{entry.name} is {event.details.shows}, which is not {entry.limits_in_words}"
 
     def held(self, now: float) -> float:

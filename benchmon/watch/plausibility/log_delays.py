@@ -21,17 +21,20 @@ from benchmon.text import duration
 from benchmon.watch.records import Explanation
 
 _LOOKED_AT_EVERY, _SECONDS_KEPT, _LEAST_SECONDS = 120.0, 1200.0, 360.0
-"""Seconds from one look at a channel to the next, how many are looked at, and how many it takes."""
+"""Seconds from one look at a channel to the next, how many are looked at, and how many it takes. From memory."""
 
 _STEP, _MOST_POINTS = 2.0, 700
+"""Seconds between two values that are compared, and the points of a channel that are kept at most."""
+
 _LONGEST_GAP = 30.0
-"""Seconds without an expected value, or a reading, after which all begins again."""
+"""Seconds without an expected value, or a reading, after which all begins again. From memory."""
 
 _MOST, _PART = 120.0, 0.2
-"""The longest delay that is looked for (s), and the part of what was read that it may be."""
+"""The longest delay that is looked for (s), and the part of what was read that it may be. From memory."""
 
 _LEAST_DELAY, _LEAST_READINGS = 8.0, 3.0
-"""The shortest delay that is stated (s), and of how many readings at least: meters average for some seconds."""
+"""The shortest delay that is stated (s), and of how many readings at least: meters average for some seconds. From
+memory."""
 
 _EXPLAINED, _BETTER = 0.5, 0.6
 """What is left at the delay, as a part of the movement, and of what is left without a delay, at most. From memory."""
@@ -40,13 +43,16 @@ _MOVES = 0.15
 """The part of a meter's accuracy by which what is expected must move (k = 1): slow noise is about 0.06. From memory."""
 
 _LEAST_GAIN, _LARGEST_GAIN = 0.5, 2.0
-"""Times what is expected to move by which a reading may move: the slope of a distortion is not known well."""
+"""Times what is expected to move by which a reading may move: the slope of a distortion is not known well. From
+memory."""
 
 _JUMP, _MAINS_JUMP = 0.02, 0.005
-"""A relative step of what is expected that the mains do not explain: a load was changed, when exactly nobody knows."""
+"""A relative step of what is expected that the mains do not explain: a load was changed, when exactly nobody knows.
+From memory."""
 
 _FEWEST, _SHARE, _ALIKE = 3, 0.75, 0.2
-"""How many channels must show one delay for it to be the mains meter's, the part of all that show any, how alike."""
+"""How many channels must show one delay for it to be the mains meter's, the part of all that show any, how alike.
+From memory."""
 
 
 class LogDelay:

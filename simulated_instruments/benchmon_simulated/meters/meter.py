@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from benchmon_simulated.effects import Effects, SlowNoise
 from benchmon_simulated.fault_effects import MeterFaultEffect
 from benchmon_simulated.supply.circuit import Floats
 from benchmon_simulated.supply.supply import IDEAL, Snapshot
+
+_Value = TypeVar("_Value", float, Floats)
 
 SINE_FORM_FACTOR = math.pi / (2.0 * math.sqrt(2.0))
 """The factor of a sine-calibrated average-responding meter on the rectified mean: π/(2·√2) = 1.1107."""
@@ -247,7 +249,10 @@ class Meter:
             value = stage.shown(value, snapshot.time)
         for effect in self.effects:
             value = effect.shown(value, snapshot.time)
-        # The meter has the errors that its corrections take off.
+        return self.uncorrected(value)
+
+    def uncorrected(self, value: _Value) -> _Value:
+        """Return what is shown of a value, or of a wave: with the errors that the channel's corrections take off."""
         return (value / self.channel.gain + self.channel.zero) / self.channel.scale
 
 

@@ -108,7 +108,7 @@ class ScopeTrace:
         for effect in (effect for meter in self.meters for effect in meter.effects):
             wave = effect.captured(wave)
         first = self.meters[0]
-        wave = first.calibration.of_wave(wave) / first.channel.scale
+        wave = first.uncorrected(first.calibration.of_wave(wave))
         floating = self._format.codes.startswith(("float", "ascii"))
         levels = LEVELS.get(self._format.codes, MOST_LEVELS)
         step = full_scale(wave) / levels
