@@ -47,11 +47,21 @@ def record(bench, *kinds, at):
     return path
 
 
-def test_nothing_is_asked_without_a_session_or_after_one_that_did_not_trip(bench):
+@pytest.fixture
+def asked(monkeypatch):
+    """Return the list of what is asked at the terminal that there is; every question is answered with no."""
+    found = []
+    monkeypatch.setattr(live, "has_terminal", lambda: True)
+    monkeypatch.setattr("click.confirm", lambda words, **_: found.append(words))
+    return found
+
+
+def test_nothing_is_asked_without_a_session_or_after_one_that_did_not_trip(bench, asked):
     check_power_return(bench, yes=False)
     record(bench, "tripped", at=1000)
     record(bench, "note", at=2000)
     check_power_return(bench, yes=False)
+    assert asked == []
 
 
 def test_without_a_terminal_it_takes_a_word_beforehand(bench):
@@ -75,9 +85,10 @@ def test_at_a_terminal_it_asks(bench, monkeypatch, answer):
     assert "lets relay switch the power on" in asked[0]
 
 
-def test_another_bench_and_another_kind_of_switch_ask_nothing(bench):
+def test_another_bench_and_another_kind_of_switch_ask_nothing(bench, asked):
     record(bench, "tripped", at=1000)
     check_power_return(read_bench(supply("Another bench") + SERIAL), yes=False)
     text = bench.source.replace('"serial_lines"', '"modbus"').replace('"loop://"', '"tcp://127.0.0.1:1"')
     text = text[: text.index("[[channel]]")] + '[switch_off]\ninstrument = "relay"\ncoil = 1\nvalue = 0\n'
     check_power_return(read_bench(text), yes=False)
+    assert asked == []

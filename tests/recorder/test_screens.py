@@ -186,6 +186,7 @@ def test_two_screens_in_tmux_on_one_recorder(bench_file, tmp_path):
         before = view.poll().now
         until(lambda: view.poll().now > before + 0.5)
         until(lambda: "recording" in pane(0))
+        assert view.poll().state is RecorderState.RECORDING
     finally:
         subprocess.run([*tmux, "kill-server"], check=False)
         recorder.stop()
