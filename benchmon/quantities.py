@@ -248,6 +248,13 @@ class Expected:
     low: float | None = None
     high: float | None = None
 
+    @property
+    def reaches(self) -> tuple[float, float]:
+        """How far below and above the value 95 % of the readings lie."""
+        below = self.uncertainty if self.low is None else self.value - self.low
+        above = self.uncertainty if self.high is None else self.high - self.value
+        return below, above
+
 
 def example(kind: Kind) -> str:
     """Return a value of `kind` as a bench file would write it, in quotes."""

@@ -154,13 +154,7 @@ def _sweep_plot(sweep: SweepPrediction, quantity: str) -> list[str]:
     if len(points) < 2:
         return []
     values = [value for value, _ in points]
-    bands = [
-        (
-            one.value - one.uncertainty if one.low is None else one.low,
-            one.value + one.uncertainty if one.high is None else one.high,
-        )
-        for _, one in points
-    ]
+    bands = [(one.value - one.reaches[0], one.value + one.reaches[1]) for _, one in points]
     plotext.clear_figure()
     plotext.theme("clear")
     plotext.plot_size(_WIDEST, _PLOT_ROWS)

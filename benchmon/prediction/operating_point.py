@@ -151,8 +151,7 @@ def _with_limits(found: Expected, near: Expected, other: Expected, part: float, 
 
 def _reaches(node: Expected) -> tuple[float, float]:
     """Return how far below and above its value the readings of a node lie."""
-    below = node.uncertainty if node.low is None else node.value - node.low
-    above = node.uncertainty if node.high is None else node.high - node.value
+    below, above = node.reaches
     return max(below, 0.0), max(above, 0.0)
 
 

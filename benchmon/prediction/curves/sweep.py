@@ -228,11 +228,11 @@ def _uncertainty(node: Expected) -> float:
 
 
 def _below(node: Expected) -> float:
-    return node.uncertainty if node.low is None else node.value - node.low
+    return node.reaches[0]
 
 
 def _above(node: Expected) -> float:
-    return node.uncertainty if node.high is None else node.high - node.value
+    return node.reaches[1]
 
 
 def _solve_group(supply: _SweptSupply, group: Sequence[float], solved: _SolvedPoints) -> None:

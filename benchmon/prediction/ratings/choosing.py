@@ -90,7 +90,7 @@ def _with_capacitor(bench: Bench, farads: float, quantity: str, allowed: float) 
     except PredictionError:
         return CapacitorChoice(farads, None, {}, suffices=False)
     ripple = found[quantity]
-    most = ripple.value + ripple.uncertainty if ripple.high is None else ripple.high
+    most = ripple.value + ripple.reaches[1]
     others = {name: found[name] for name in _SHOWN if name in found}
     return CapacitorChoice(farads, ripple, others, suffices=most <= allowed)
 
