@@ -271,7 +271,7 @@ EVERYWHERE = (
         "d",
         "app.export",
         "Data",
-        "export the readings to a .csv, .json or .sqlite file, in the background",
+        "export the readings to a .csv, .json, .sqlite or .parquet file, in the background",
         in_bar=False,
     ),
     Key(
@@ -281,7 +281,7 @@ EVERYWHERE = (
         "draw 10,000 supplies within the tolerances; the details of a channel then show the distribution",
         in_bar=False,
     ),
-    Key("c", "app.cancel_job", "Cancel", "cancel the export or the drawing of supplies", in_bar=False),
+    Key("c", "app.cancel_job", "Cancel", "cancel what runs in the background", in_bar=False),
     Key("k", "app.colours", "Colours", "colours for a dark terminal, for a light one, or high contrast", in_bar=False),
     Key("q", "app.leave", "Quit", "quit, from every view; where a recorder runs, a question about it comes first"),
     *(view.key for view in (HELP,) if view.key),

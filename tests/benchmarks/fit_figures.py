@@ -37,6 +37,8 @@ from support.written_sessions import SILENT, SessionBeingWritten, text_of
 BENCHES = ("reservoir", "doubler", "split-rail", "regulated", "centre-tap", "bridge")
 STEP, EVERY = 60.0, 1.0
 LIGHTER = 2.0
+ALLOWED = 5.0
+"""Seconds of processor that a fit may take."""
 CHANGES: dict[str, tuple[SupplyDefects, tuple[str, ...]]] = {
     "dried capacitor, 80 % left": (SupplyDefects(reservoir_left=0.8), ("filter.0.capacitance",)),
     "shorted turn": (SupplyDefects(shorted=3e-5), ("core.loss", "core.current")),
@@ -180,12 +182,13 @@ def main() -> int:
         print(f"    {part}: {count - off[part]} of {count}")
     rest = [abs(away) <= 2.0 for one in done for _, determined, away in one["rows"] if not determined]
     print(f"of parts that are not determined: {100 * sum(rest) / max(len(rest), 1):.1f} % of {len(rest)}")
-    print(f"processor of a fit: {max(one['seconds'] for one in done):.1f} s at most (promised 5)")
+    slowest = max((one["seconds"] for one in done), default=0.0)
+    print(f"processor of a fit: {slowest:.1f} s at most (promised {ALLOWED:g})")
     for change, (_, parts) in CHANGES.items():
         answers = [one["named"][change] for one in done if change in one["named"]]
         right = sum((bool(one) and one[0] in parts) if parts else not one for one in answers)
         print(f"{change}: {right} of {len(answers)}; {Counter(', '.join(one) for one in answers)}")
-    return int(not 0.9 <= inside <= 0.98)
+    return int(not (0.9 <= inside <= 0.98 and slowest <= ALLOWED))
 
 
 if __name__ == "__main__":
