@@ -184,17 +184,20 @@ class PlanControl:
         return step is not None and channel in step.step.zero
 
     def zeros(self, events: Iterable[Event]) -> Mapping[str, float]:
-        """Return what the channels read whose leads are shorted in a step that `events` confirm, in their units."""
+        """Return what the channels read whose leads are shorted in a step that `events` confirm, in their units.
+
+        These readings are forgotten: the next ones are made with the new zero.
+        """
         steps = self._plan.steps
         done = (event.details.step for event in events if event.kind == EventKind.STEP_DONE and event.details)
         names = [name for number in done if number is not None for name in steps[number - 1].step.zero]
         channels = {channel.name: channel for channel in self._channels}
-        shorted = {name: self._since_shorted(channels[name]) for name in names}
+        shorted = {name: self._since_shorted(channels[name]) for name in dict.fromkeys(names)}
         return {name: mean(values) for name, values in shorted.items() if values}
 
     def _since_shorted(self, channel: Channel) -> list[float]:
-        """Return the last readings of a channel, back to the first that can be no zero."""
-        return list(takewhile(partial(can_be_zero, channel), reversed(self._recent.get(channel.name, ()))))
+        """Return the last readings of a channel, back to the first that can be no zero, and forget them."""
+        return list(takewhile(partial(can_be_zero, channel), reversed(self._recent.pop(channel.name, ()))))
 
     def answer(self, request: StepRequest, now: float, lapsed: Collection[str] = ()) -> Sequence[Event]:
         """Return the events by which the plan moves at `now` (s), or a `refused` event with the reason.

@@ -132,5 +132,7 @@ def test_shorted_leads_give_a_zero_of_the_readings_since_they_were_shorted():
     assert "too much for a zero: are its leads shorted?" in refused.message
     for value in (0.014, 0.016):
         read(value)
-    assert control.zeros(control.answer(StepRequest(Action.CONFIRM, 1), 3.0)) == {"output": pytest.approx(0.015)}
+    confirmed = control.answer(StepRequest(Action.CONFIRM, 1), 3.0)
+    assert control.zeros(confirmed) == {"output": pytest.approx(0.015)}
+    assert control.zeros(confirmed) == {}, "the same readings are not taken off twice"
     assert not control.is_shorted("output")

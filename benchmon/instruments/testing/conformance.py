@@ -288,6 +288,7 @@ class DriverConformance(ABC):
             except InstrumentError:
                 if time.monotonic() > give_up:
                     raise
+                time.sleep(0.01)
             else:
                 return
 
