@@ -109,7 +109,7 @@ class Accuracy:
 class Kind:
     """A kind of value: its SI unit, other spellings, and other units with their factor.
 
-    `prefixes` tells whether SI prefixes may stand before the unit's spellings.
+    `prefixes` says whether SI prefixes may stand before the unit's spellings.
     """
 
     name: str
@@ -231,6 +231,10 @@ def _in_si(digits: str, unit: str, kind: Kind) -> float:
         if scaled is not None and scaled.units in spellings:
             return float(scaled) * 10.0 ** int(exponent[0]) if exponent else float(scaled)
     raise BadInput(f"has the unit {one_line(unit, 20)!r}, which is not {kind.name}; write it like {example(kind)}")
+
+
+PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+"""The SI prefixes that values are shown with, by their powers of ten."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import Channel
-from benchmon.quantities import Expected, format_value, is_temperature
+from benchmon.quantities import PREFIXES, Expected, format_value, is_temperature
 from benchmon.text import about, clock, coarse, duration, one_line, with_minus
 from benchmon.watch.drift.drift import FAR, Drift
 from benchmon.watch.heating.heating import Outlook, State
@@ -18,7 +18,6 @@ from benchmon.watch.verdict import en_as_text
 
 PAST_WARNING = "past warning"
 """What a person reads where the contract says `hot`, and the side is not known."""
-_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 
 PER_CENT = "%"
 
@@ -41,7 +40,7 @@ def with_uncertainty(value: float, uncertainty: float, unit: str) -> str:
     if unit == "°C":
         digits = min(digits, 1)
     numbers = (f"{round(number, digits):.{max(0, digits)}f}" for number in (scaled, spread))
-    return with_minus(f"{' ± '.join(numbers)} {_PREFIXES[power]}{unit}".rstrip())
+    return with_minus(f"{' ± '.join(numbers)} {PREFIXES[power]}{unit}".rstrip())
 
 
 def decimals_of(uncertainty: float) -> int:
@@ -105,14 +104,14 @@ def from_to(before: float, after: float, unit: str) -> str:
     power = _power_of(largest, unit)
     whole = math.floor(math.log10(largest / 10.0**power)) if largest else 0
     decimals = 1 if unit == "°C" else max(0, 3 - whole)
-    shown = (f"{value / 10.0**power:.{decimals}f} {_PREFIXES[power]}{unit}".rstrip() for value in (before, after))
+    shown = (f"{value / 10.0**power:.{decimals}f} {PREFIXES[power]}{unit}".rstrip() for value in (before, after))
     return with_minus(" to ".join(shown))
 
 
 def _power_of(largest: float, unit: str) -> int:
     """Return the power of ten of the prefix that fits the largest of some values."""
     power = 0 if unit in ("", PER_CENT, "°C") or largest == 0 else 3 * math.floor(math.log10(largest) / 3)
-    return min(max(power, min(_PREFIXES)), max(_PREFIXES))
+    return min(max(power, min(PREFIXES)), max(PREFIXES))
 
 
 def reading_words(channel: Channel, value: float) -> str:
@@ -243,7 +242,7 @@ def _rounded(value: float, unit: str, digits: int) -> str:
     power = 0 if unit in (PER_CENT, "K") else min(max(3 * math.floor(math.log10(value) / 3 + 1e-9), -12), 9)
     scaled = value / 10.0**power
     decimals = max(0, digits - 1 - math.floor(math.log10(scaled) + 1e-9))
-    return f"{scaled:.{min(decimals, 6)}f} {_PREFIXES[power]}{unit}"
+    return f"{scaled:.{min(decimals, 6)}f} {PREFIXES[power]}{unit}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from benchmon.prediction.explained.derivation import Derivation
 from benchmon.prediction.explained.effects import Effect
 from benchmon.prediction.explained.handbook import Handbook
 from benchmon.prediction.uncertainty import MODEL, NOT_GIVEN
-from benchmon.quantities import Expected, format_value
+from benchmon.quantities import PREFIXES, Expected, format_value
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.text import table, with_minus
 
@@ -21,7 +21,6 @@ _WIDEST = 80
 _LEAST_SHARE = 0.001
 _TOGETHER = "\u00a0"
 """A space at which no line is broken."""
-_PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
 
 
 def derivation_as_text(derivation: Derivation, width: int = _WIDEST) -> str:
@@ -130,7 +129,7 @@ def _scale(values: Sequence[float], unit: str) -> tuple[float, str, int]:
         return 1.0, "", 3
     power = 0 if unit in ("", "°C") else min(max(3 * math.floor(math.log10(largest) / 3), -9), 6)
     whole = math.floor(math.log10(largest)) - power
-    return 10.0**-power, _PREFIXES[power], 1 if unit == "°C" else max(0, min(6, 3 - whole))
+    return 10.0**-power, PREFIXES[power], 1 if unit == "°C" else max(0, min(6, 3 - whole))
 
 
 def _budget(budget: Budget, expected: Expected, width: int) -> str:

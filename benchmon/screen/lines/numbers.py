@@ -10,10 +10,10 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from benchmon.quantities import PREFIXES
 from benchmon.text import MINUS, with_minus
 from benchmon.watch.wording import PER_CENT, decimals_of
 
-_PREFIXES = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
 _WITHOUT_PREFIX = ("°C", "Hz", "")
 _LEAST_ORDER, _MOST_ORDER = -2, 4
 """Powers of ten of a live value, in the prefix of the expected one, from which on it has a prefix of its own."""
@@ -103,7 +103,7 @@ def _scale(unit: str, value: float | None, expected: float | None) -> Scale:
     decimals = 3
     if known:
         decimals = min(3, max(0, 3 - _order(max(known)) + exponent))
-    return Scale(exponent, _PREFIXES[exponent] + unit, 1 if unit == "°C" else decimals)
+    return Scale(exponent, PREFIXES[exponent] + unit, 1 if unit == "°C" else decimals)
 
 
 def _order(value: float) -> int:

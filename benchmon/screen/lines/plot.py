@@ -11,6 +11,7 @@ from itertools import groupby
 
 import plotext  # type: ignore[import-untyped]
 
+from benchmon.quantities import PREFIXES
 from benchmon.screen.lines.text import Cell, Line
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
@@ -23,7 +24,6 @@ _IN_ASCII = str.maketrans("┌┐└┘─│┤├┬┴┼░·−", "++++-|++
 _LEAST_ROOM = 1e-15
 _BLANKS = " \N{BRAILLE PATTERN BLANK}"
 _ROWS_A_TICK, _COLUMNS_A_TICK = 3, 14
-_PREFIXES = {-9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Axis:
     @property
     def unit_with_prefix(self) -> str:
         """Return the unit of its numbers."""
-        return _PREFIXES[self.exponent] + self.unit
+        return PREFIXES[self.exponent] + self.unit
 
     def ticks(self, most: int) -> list[float]:
         """Return round numbers on the axis, in SI: multiples of 1, 2 or 5 of a power of ten, at most about `most`."""
