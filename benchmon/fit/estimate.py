@@ -95,6 +95,7 @@ def fit(data: Data) -> Fitted:
     session_of = np.array([data.conditions[one.condition].session for one in data.readings])
     changes: list[Unknown] = []
     outliers: list[Outlier] = []
+    once, twice = set[int](), set[int]()
     found = posterior_of(SupplyModel(data), left_out=set(np.flatnonzero(session_of > 0).tolist()))
     for session in range(len(data.sessions)):
         later = set(np.flatnonzero(session_of > session).tolist())
@@ -106,12 +107,15 @@ def fit(data: Data) -> Fitted:
             else:
                 found = better
                 changes.append(found.model.unknowns[-1])
-        while (one := _farthest(found)) is not None and len(outliers) < len(data.readings) // _MOST_OUTLIERS:
-            outliers = [*_still_far(found, outliers), one]
+        while True:
+            left_out = _left_out(found, outliers, once, twice)
+            if {each.reading for each in left_out} == {each.reading for each in outliers}:
+                break
+            outliers = left_out
             # What such a reading has spoilt is no good start: only changes of parts stay where they are.
             start = replace(found, u=_changes_alone(found))
             found = posterior_of(found.model, start, later | {each.reading for each in outliers})
-        outliers = _still_far(found, outliers)
+        outliers = left_out
     return Fitted(found, tuple(outliers), tuple(changes))
 
 
@@ -158,6 +162,22 @@ def posterior_of(
     weighted = evaluated.slopes * weights[:, None]
     covariance = np.asarray(np.linalg.inv(np.eye(len(u)) + weighted.T @ weighted), np.float64)
     return Estimate(model, u, covariance, evaluated, weights, level)
+
+
+def _left_out(found: Estimate, outliers: Sequence[Outlier], once: set[int], twice: set[int]) -> list[Outlier]:
+    """Return the readings to leave out after an estimate without `outliers`: those still far, and the farthest one.
+
+    Where either of two readings may be wrong, each is as expected once the other is left out. So one that was left out
+    and taken back (it is in `once`) stays out when it is the farthest again (then it is in `twice`).
+    """
+    far = {each.reading: each for each in _still_far(found, outliers)}
+    kept = [far.get(each.reading, each) for each in outliers if each.reading in far or each.reading in twice]
+    one = _farthest(found)
+    if one is None or len(outliers) >= len(found.model.data.readings) // _MOST_OUTLIERS:
+        return kept
+    twice |= {one.reading} & once
+    once.add(one.reading)
+    return [*kept, one]
 
 
 def _farthest(found: Estimate) -> Outlier | None:
