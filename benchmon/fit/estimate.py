@@ -100,10 +100,10 @@ def fit(data: Data) -> Fitted:
     for session in range(len(data.sessions)):
         later = set(np.flatnonzero(session_of > session).tolist())
         if session:
-            left_out = later | {each.reading for each in outliers}
-            better = _with_a_change(found, session, left_out, changes)
+            ignored = later | {each.reading for each in outliers}
+            better = _with_a_change(found, session, ignored, changes)
             if better is None:
-                found = posterior_of(found.model, found, left_out)
+                found = posterior_of(found.model, found, ignored)
             else:
                 found = better
                 changes.append(found.model.unknowns[-1])
