@@ -293,7 +293,7 @@ class SessionState:
         if update.bench is not None:
             self._change(update.bench)
         self.now, self.recorder_state = update.now, update.state
-        hidden = self._cover(update.events)
+        hidden = self._hidden_channels(update.events)
         for judgement in update.judgements:
             if judgement.channel in self._by_name:
                 self._by_name[judgement.channel].update(judgement)
@@ -322,7 +322,7 @@ class SessionState:
             channel.show(self._status.status)
         self.alarms.update(self._status.status.alarms, self.info.bench.channel)
 
-    def _cover(self, events: Iterable[Event]) -> list[str]:
+    def _hidden_channels(self, events: Iterable[Event]) -> list[str]:
         """Take the guesses among `events`; return the names of the channels of which the expected value is hidden.
 
         Nothing is hidden once the recording is over.
