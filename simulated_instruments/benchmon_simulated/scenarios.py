@@ -35,6 +35,8 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
     Scenario("split-rail", "two rails from a winding with a centre tap: the amplifier of a tone arm"),
     Scenario("doubler", "a full-wave doubler: the supply of a counter tube"),
+    Scenario("half-wave-doubler", "a half-wave doubler: the supply of a signal relay"),
+    Scenario("tripler", "a tripler: the line supply of a telephone"),
     Scenario("regulated", "a regulated 12 V supply with meters of every family, and a relay in the mains"),
     Scenario(
         "failing-diode",
