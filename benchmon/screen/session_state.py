@@ -257,7 +257,7 @@ class SessionState:
         self._forecasts: dict[str, Forecast] = {}
         self.alarms = AlarmPanel()
         self.bell = True
-        self.plan = Plan(info.bench.step)
+        self.plan = Plan.of(info.bench)
         self._edit: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         self.outlooks = Outlooks()
@@ -311,7 +311,7 @@ class SessionState:
             known = self._by_name.get(channel.name)
             if known is not None:
                 known.channel = channel
-        self.plan.change(bench.step)
+        self.plan.change(bench.step, bench.sweep)
         self.settled, self.settled_problem, self.steps = None, "", {}
         self.distributions, self.derivations = {}, {}
 
