@@ -45,6 +45,7 @@ from benchmon.session.requests import (
 )
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
+from benchmon.watch.guess import GuessRequest
 from benchmon.watch.plan import RecordRequest, StepRequest, SweepRequest
 from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
@@ -361,7 +362,7 @@ class Recording:
                 events = [self._event(EventKind.NOTE, text)]
             case StepRequest() | SweepRequest():
                 events = self._move_plan(decoded)
-            case RecordRequest():
+            case RecordRequest() | GuessRequest():
                 events = [self._plan_control.record(decoded, self._now())]
             case LoadBench(offered_at):
                 events = [self._load_bench(offered_at)]

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from benchmon.text import one_line
+from benchmon.watch.guess import GuessRequest
 from benchmon.watch.plan import RecordRequest, StepRequest, SweepRequest
 
 LONGEST_TEXT = 1000
@@ -67,6 +68,7 @@ class StopRecording:
 OperatorRequest = (
     Note
     | TypedReading
+    | GuessRequest
     | Acknowledge
     | StepRequest
     | RecordRequest
@@ -79,6 +81,7 @@ OperatorRequest = (
 KINDS: Mapping[type[OperatorRequest], str] = {
     Note: "note",
     TypedReading: "reading",
+    GuessRequest: "guess",
     Acknowledge: "acknowledge",
     StepRequest: "step",
     RecordRequest: "record",
