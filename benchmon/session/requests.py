@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from benchmon.text import one_line
-from benchmon.watch.plan import RecordRequest, StepRequest
+from benchmon.watch.guess import GuessRequest
+from benchmon.watch.plan import RecordRequest, StepRequest, SweepRequest
 
 LONGEST_TEXT = 1000
 """Characters of a field that are kept."""
@@ -65,15 +66,26 @@ class StopRecording:
 
 
 OperatorRequest = (
-    Note | TypedReading | Acknowledge | StepRequest | RecordRequest | LoadBench | SwitchPowerOff | StopRecording
+    Note
+    | TypedReading
+    | GuessRequest
+    | Acknowledge
+    | StepRequest
+    | RecordRequest
+    | SweepRequest
+    | LoadBench
+    | SwitchPowerOff
+    | StopRecording
 )
 
 KINDS: Mapping[type[OperatorRequest], str] = {
     Note: "note",
     TypedReading: "reading",
+    GuessRequest: "guess",
     Acknowledge: "acknowledge",
     StepRequest: "step",
     RecordRequest: "record",
+    SweepRequest: "sweep",
     LoadBench: "load bench",
     SwitchPowerOff: "switch off",
     StopRecording: "stop",

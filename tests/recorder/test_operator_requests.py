@@ -20,13 +20,15 @@ from benchmon.session.requests import (
     encode_request,
 )
 from benchmon.text import one_line
-from benchmon.watch.plan import Action, RecordRequest, StepRequest
+from benchmon.watch.guess import GuessRequest
+from benchmon.watch.plan import Action, RecordRequest, StepRequest, SweepAction, SweepRequest
 
 REQUESTS = [
     Note("hum gone, 50 °C by hand"),
     Note('{"text": "quoted"}'),
     TypedReading("U = out", "22,14 V", 12.5),
     TypedReading("vout", "22.14 V"),
+    GuessRequest("vout", "22 V"),
     Acknowledge("transformer"),
     Acknowledge(),
     StepRequest(Action.BEGIN, 1),
@@ -34,6 +36,7 @@ REQUESTS = [
     StepRequest(Action.SKIP, 12, "no resistor"),
     StepRequest(Action.STOP, 3, "smell"),
     RecordRequest(2, "insulation", "5.2 MΩ", "", "M-7", "2026-03-01", "AB"),
+    SweepRequest(SweepAction.SKIP, "regulation", "no resistor: none at hand"),
     LoadBench(12.500001),
     SwitchPowerOff("by the operator"),
     SwitchPowerOff(),
