@@ -192,14 +192,14 @@ def readings_section(found: Findings) -> DocumentSection:
 
 
 def _reading(one: ChannelResult) -> tuple[Cell, ...]:
-    unit = one.channel.unit
+    unit = one.shown_unit
     span = NOTHING
     if math.isfinite(one.lowest) and math.isfinite(one.highest):
         span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
     return (
         one.channel.name,
         formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
-        formatting.expected(one.expected),
+        formatting.expected(one.expected, one.channel.quantity),
         formatting.en(one.en),
         formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
         formatting.flags(one.end_flags, one.channel),
@@ -285,7 +285,7 @@ def _temperature(one: ChannelResult, forecast: Forecast | None, found: Findings)
         formatting.number(channel.trip_above, "°C"),
         final,
         reaches,
-        NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled),
+        NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled, channel.quantity),
     )
 
 
