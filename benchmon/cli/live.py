@@ -1,4 +1,4 @@
-"""The commands for a live bench: demo, run, attach, simulate, enter and benches."""
+"""The commands for a live bench: demo, run, attach, simulate, enter, plan and benches."""
 
 from __future__ import annotations
 
@@ -32,6 +32,7 @@ from benchmon.text import one_line
 if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.recorder import RecorderProcess
+    from benchmon.screen.session_state import SessionState
     from benchmon.session.records import SessionView
 
 
@@ -181,9 +182,15 @@ def _record(
         check_broker(publish)
     path = session or new_session_path(bench.title)
     if headless:
-        summary = record(
-            bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish), facts=facts
-        )
+
+        def when_ready() -> None:
+            if publish is not None:
+                start_publisher(path, publish)
+            if bench.step:
+                shown = one_line(path, 1000)
+                click.echo(f"The plan waits: benchmon plan begin --session {shown}, or benchmon attach.", err=True)
+
+        summary = record(bench, path, duration=duration, on_ready=when_ready, facts=facts)
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     require_terminal()
@@ -281,6 +288,112 @@ def enter(channel: str, value: str, session: Path | None) -> int:
     return EXIT_DONE
 
 
+_DONE_BY_PLAN = ("show", "begin", "go-on", "skip", "stop", "record")
+
+
+# A value may be negative, and "-5 V" is no option.
+@click.command(context_settings={"ignore_unknown_options": True})
+@click.argument("action", type=click.Choice(_DONE_BY_PLAN), default="show")
+@click.argument("words", nargs=-1)
+@click.option("--reason", default="", metavar="TEXT", help="With record: why there is no value.")
+@click.option("--meter", default="", metavar="NAME", help="With record: the meter that was used.")
+@click.option("--calibrated", default="", metavar="DATE", help="With record: when that meter was calibrated.")
+@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@ASCII
+def plan(
+    action: str,
+    words: tuple[str, ...],
+    reason: str,
+    meter: str,
+    calibrated: str,
+    session: Path | None,
+    ascii_only: bool,
+) -> int:
+    """Show the plan of a running recorder, or move it, without a screen.
+
+    \b
+    plan                            how it stands, and what is lacking
+    plan begin                      begins the first step
+    plan record ENTRY "5.2 MΩ"      records what the step asks for
+    plan record ENTRY --reason TEXT
+    plan go-on [NOTE]               confirms the step that stands
+    plan skip REASON, plan stop [REASON]
+    """  # noqa: D301 - the mark before lines that stay as they are
+    from benchmon.cli.session_files import latest_session
+    from benchmon.event_kinds import EventKind
+    from benchmon.screen.session_state import SessionState
+    from benchmon.session.follower import ask_recorder, open_session_view
+    from benchmon.session.records import RECENT_SECONDS
+    from benchmon.watch.plan import Action, RecordRequest, StepRequest
+
+    view = open_session_view(session or latest_session(), recent=RECENT_SECONDS)
+    try:
+        state = SessionState(view.info, view.live)
+        while True:
+            update = view.poll()
+            state.update(update, view.live)
+            if not (update.judgements and view.live):
+                break
+        if not state.plan.steps:
+            raise BadInput("this bench has no plan: its file has no [[step]]")
+        if action == "show":
+            click.echo(_plan_as_text(state, ascii_only))
+            return EXIT_DONE
+        step = state.plan.step_number
+        if step is None and action != "begin":
+            raise BadInput(f"the plan is {state.plan.state}, so no step stands; `benchmon plan begin` begins it")
+        if action == "record":
+            if len(words) != (1 if reason else 2):
+                raise BadInput('give the entry and its value, plan record insulation "5.2 MΩ", or --reason for none')
+            who = view.info.operator
+            request = RecordRequest(step or 1, words[0], "".join(words[1:]), reason, meter, calibrated, who)
+            [event] = ask_recorder(view, request)
+            click.echo(event.message)
+            return EXIT_ANSWER_IS_NO if event.kind == EventKind.NOT_MET else EXIT_DONE
+        move = Action(action.replace("-", " "))
+        for event in ask_recorder(view, StepRequest(move, step or 1, " ".join(words))):
+            click.echo(f"{event.kind}: {event.message}")
+        return EXIT_DONE
+    finally:
+        view.close()
+
+
+def _plan_as_text(state: SessionState, ascii_only: bool) -> str:
+    """Return all steps, what to do in the one that stands or comes first, and what it lacks; in 80 columns."""
+    from textwrap import fill
+
+    from benchmon.screen.lines.plan import steps_lines
+    from benchmon.screen.symbols import ASCII as ASCII_SYMBOLS
+    from benchmon.screen.symbols import UNICODE, needs_ascii
+    from benchmon.watch.plan import PlanState
+
+    symbols = ASCII_SYMBOLS if ascii_only or needs_ascii() else UNICODE
+    stands, plan = state.plan.step_number, state.plan
+    lines = ["".join(cell.text for cell in line) for line in steps_lines(state, 0, 80, len(plan.steps) + 1, symbols)]
+    sentences = _at_step(state, stands or 1) if stands is not None or plan.state is PlanState.WAITING else []
+    lines += (fill(symbols.plain(one_line(sentence, 1000)), 80, subsequent_indent="  ") for sentence in sentences)
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _at_step(state: SessionState, place: int) -> list[str]:
+    """Return what to do at a step, numbered from 1, and what it lacks."""
+    from benchmon.screen.lines.plan import to_do
+
+    stage = state.plan.steps[place - 1]
+    sentences = [f"step {place}, {stage.step.name}: {to_do(state.plan, place)}"]
+    if stage.step.zero:
+        sentences.append(f"short the leads of {', '.join(stage.step.zero)}: what they read then is their zero")
+    for entry in stage.still_to_record:
+        asked = ", ".join(part for part in (entry.name, entry.limits_in_words, entry.note) if part)
+        sentences.append(f"record: {asked}")
+    if state.turn_in_words:
+        sentences.append(f"read now: {state.turn_in_words}; `benchmon enter CHANNEL VALUE` sends it")
+    if state.plan.step_number is not None:
+        lacks = "; ".join(state.blocking_reasons)
+        sentences.append(f"lacking: {lacks or 'nothing, `benchmon plan go-on` confirms the step'}")
+    return sentences
+
+
 _BROKER_WITHIN = 5.0
 _LISTEN = 2.0
 """Seconds in which every running bench publishes at least once."""
@@ -317,4 +430,4 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 
-COMMANDS = (demo, run, attach, simulate, enter, benches)
+COMMANDS = (demo, run, attach, simulate, enter, plan, benches)

@@ -27,7 +27,7 @@ from benchmon.new_bench.meter_questions import (
 )
 from benchmon.new_bench.questions import LONGEST, Asked
 from benchmon.new_bench.supply_questions import ask_supply, supply_answers, write_supply
-from benchmon.text import one_line
+from benchmon.text import line_end_of, one_line
 
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
@@ -57,7 +57,8 @@ class BenchMaker:
 
     def __init__(self, path: Path, base: str = "") -> None:
         """Begin a new bench, or changes to the one in `base`. Raises `BenchFileError` where that is not valid."""
-        self.path, self._base = path, base
+        self.path, self._line_end = path, line_end_of(base)
+        self._base = base = base.replace("\r\n", "\n")
         self.given: dict[str, str] = {}
         self.ports: Sequence[Port] = ()
         self._usual: dict[str, str] = {}
@@ -74,7 +75,7 @@ class BenchMaker:
     def of_file(cls, path: Path) -> BenchMaker:
         """Return one that changes the bench file at `path`. Raises `BenchFileError` where it is not valid."""
         load_bench(path)
-        return cls(path, path.read_text(encoding="utf-8-sig"))
+        return cls(path, path.read_bytes().decode("utf-8-sig"))
 
     def copy(self, more: Mapping[str, str] | None = None) -> BenchMaker:
         """Return one with the same answers, and `more`, for a thread that works while this one is changed."""
@@ -175,7 +176,7 @@ class BenchMaker:
         """Write the bench file, whole or not at all, and take the draft away. Raises what `bench` and the file may."""
         self.bench()
         with whole_file(self.path, force=True) as part:
-            part.write_text(self.text(), encoding="utf-8")
+            part.write_text(self.text(), encoding="utf-8", newline=self._line_end)
         self.draft_path.unlink(missing_ok=True)
 
     @property

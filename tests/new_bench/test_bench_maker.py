@@ -186,3 +186,16 @@ def test_a_draft_of_another_state_of_the_file_is_left_alone(tmp_path):
 def test_what_does_not_fit_together_is_explained(tmp_path):
     maker = answered(tmp_path, {"mains.distortion": "socket.csv"})
     assert "socket.csv" in maker.problem()
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_lines_of_a_file_end_as_they_did(tmp_path, line_end):
+    path = tmp_path / "bench.toml"
+    path.write_text(OWN, encoding="utf-8", newline=line_end)
+    maker = BenchMaker.of_file(path)
+    maker.answer("mains.voltage", "115")
+    maker.answer("report.customer", "Organ works")
+    maker.write()
+    written = path.read_bytes()
+    assert written.count(b"\n") == written.count(line_end.encode())
+    assert read_bench(written.decode()).mains.voltage == 115.0

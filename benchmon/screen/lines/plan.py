@@ -83,7 +83,7 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
     plan = state.plan
     stage = plan.steps[place - 1]
     lines = [rule(f" {symbols.plain(f'step {place}: {stage.step.name}')}", width, symbols)]
-    lines += _entry("do", _to_do(plan, place, stage), width, symbols)
+    lines += _entry("do", to_do(plan, place), width, symbols)
     if plan.step_number == place:
         lines += _progress(stage, state, width, symbols)
     elif plan.state is PlanState.WAITING:
@@ -98,7 +98,9 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
     return [*lines, *_expected(state, expected, problem, width, symbols)]
 
 
-def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
+def to_do(plan: Plan, place: int) -> str:
+    """Return what to set at a step, numbered from 1."""
+    stage = plan.steps[place - 1]
     mains, load = plan.mains_at(place), plan.load_at(place)
     if stage.step.record and mains is None and load is None:
         return "record what is asked for below; mains and load stay as they are"
