@@ -16,15 +16,15 @@ from benchmon.instruments.connection_test import Tried, try_instruments
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_text import BenchText
+from benchmon.new_bench.filter_questions import filter_parts
 from benchmon.new_bench.meter_questions import (
     ask_meters,
-    ask_plan,
     meter_answers,
     numbers_of,
     places_of,
     write_meters,
-    write_plan,
 )
+from benchmon.new_bench.plan_questions import answers_about_test, ask_test, write_test
 from benchmon.new_bench.questions import LONGEST, Asked
 from benchmon.new_bench.supply_questions import ask_supply, supply_answers, write_supply
 from benchmon.text import line_end_of, one_line
@@ -66,7 +66,7 @@ class BenchMaker:
         if base:
             read_bench(base, str(path), folder=path.parent)
             text = BenchText(base)
-            self.given = supply_answers(text) | meter_answers(text)
+            self.given = supply_answers(text) | meter_answers(text) | answers_about_test(text)
             self._usual = {name: self.given.pop(name) for name in not_confirmed(text) if name in self.given}
             self._before = self.asked()
         self._found = dict(self.given)
@@ -93,7 +93,7 @@ class BenchMaker:
         asked = Asked(self.given, self.ports, self._usual)
         ask_supply(asked)
         ask_meters(asked)
-        ask_plan(asked)
+        ask_test(asked)
         return asked
 
     def answer(self, name: str, typed: str) -> str:
@@ -145,7 +145,7 @@ class BenchMaker:
             if place is not None and asked[question] == asked.question(question).without:
                 place.hint(key, value, why)
         write_meters(text, asked, self._before)
-        write_plan(text, asked)
+        write_test(text, asked, self._before.given if self._before else {})
         return text.text
 
     def supply(self) -> Bench:
@@ -224,7 +224,8 @@ class BenchMaker:
 
 def not_confirmed(text: BenchText) -> list[str]:
     """Return the names of the questions whose answers in a bench file nobody has confirmed."""
-    found, places = list[str](), {id(section): place for place, section in places_of(text).items()}
+    places = {id(section): place for place, section in (places_of(text) | filter_parts(text)).items()}
+    found = list[str]()
     for section in text.sections:
         here = places.get(id(section), section.section)
         names = [f"{here}.{key}" for key in section.content if not section.is_confirmed(key)]
