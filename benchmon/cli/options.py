@@ -70,6 +70,12 @@ SERIAL = click.option(
     "--serial", metavar="NUMBER", help="Which unit is tested: its serial number, stored with the session."
 )
 OPERATOR = click.option("--operator", metavar="NAME", help="Who tests it, stored with the session.")
+GUESS = click.option(
+    "--guess",
+    "is_guessed_first",
+    is_flag=True,
+    help="For learners: the screen shows what is expected of a channel once an own guess is typed; alarms always show.",
+)
 PUBLISH = click.option("--publish", metavar="URL", help="Publish the status of the bench to a broker: mqtt://host/lab.")
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
