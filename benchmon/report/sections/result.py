@@ -221,7 +221,7 @@ def guesses_section(found: Findings) -> DocumentSection | None:
         one = next((each for each in results if each.channel.name == guess.channel), None)
         if one is None:
             continue
-        unit = one.channel.unit
+        unit = one.shown_unit
         expected = None if one.expected is None else one.expected.value
         before = "no reading yet" if guess.read is None else f"it read {formatting.number(guess.read, unit)}"
         rows.append(
@@ -229,9 +229,9 @@ def guesses_section(found: Findings) -> DocumentSection | None:
                 one.channel.name,
                 "end of the test" if step is None else f"step {step.place}, {step.stage.step.name}",
                 formatting.number(guess.value, unit),
-                formatting.expected(one.expected),
+                formatting.expected(one.expected, one.channel.quantity),
                 formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
-                with_minus(off_in_words(guess.value, expected, unit)) or NOTHING,
+                with_minus(off_in_words(guess.value, expected, one.channel.unit)) or NOTHING,
                 f"{clock(guess.time)}, {before}",
             )
         )
