@@ -97,12 +97,19 @@ def demo(
     is_guessed_first: bool,
     ascii_only: bool,
 ) -> int:
-    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines."""
+    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
+
+    `demo transformer` shows the tests of a transformer as it comes in.
+    """
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
 
         click.echo(scenarios_as_text())
         return EXIT_DONE
+    if scenario == "transformer":
+        from benchmon.cli.new_bench import show_transformer_demo
+
+        return show_transformer_demo()
 
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
