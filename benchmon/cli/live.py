@@ -1,4 +1,4 @@
-"""The commands for a live bench: demo, run, attach, simulate, enter, plan and benches."""
+"""The commands for a live bench: demo, run, attach, simulate, enter, plan, sweep and benches."""
 
 from __future__ import annotations
 
@@ -33,7 +33,6 @@ from benchmon.text import one_line
 if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.recorder import RecorderProcess
-    from benchmon.screen.session_state import SessionState
     from benchmon.session.records import SessionView
 
 
@@ -140,6 +139,13 @@ def demo(
 @OPERATOR
 @GUESS
 @PUBLISH
+@click.option(
+    "--continue",
+    "former",
+    type=PATH,
+    metavar="SESSION",
+    help="Take over the points of a sweep that SESSION left unfinished; it goes on when somebody begins it.",
+)
 @click.option("--yes", is_flag=True, help="Start without asking, though the last recording of the bench tripped.")
 @ASCII
 def run(
@@ -151,6 +157,7 @@ def run(
     operator: str | None,
     is_guessed_first: bool,
     publish: str | None,
+    former: Path | None,
     yes: bool,
     ascii_only: bool,
 ) -> int:
@@ -160,7 +167,7 @@ def run(
     _check_guesses_can_be_typed(headless=headless, is_guessed_first=is_guessed_first)
     check_power_return(load_bench(bench), yes=yes)
     facts = _facts(serial, operator, is_guessed_first=is_guessed_first)
-    return _record(bench, session, headless, duration, ascii_only, publish, facts)
+    return _record(bench, session, headless, duration, ascii_only, publish, facts, former)
 
 
 def _check_guesses_can_be_typed(*, headless: bool, is_guessed_first: bool) -> None:
@@ -195,11 +202,13 @@ def _record(
     ascii_only: bool,
     publish: str | None = None,
     facts: dict[str, str] | None = None,
+    former: Path | None = None,
 ) -> int:
     from benchmon.bench import load_bench
     from benchmon.cli.session_files import new_session_path
     from benchmon.publish.publisher import check_broker, start_publisher
     from benchmon.recorder import record, spawn_recorder, summary_text
+    from benchmon.recorder.sweep_control import unfinished_in
 
     bench = load_bench(bench_file)
     if not bench.channel:
@@ -218,12 +227,19 @@ def _record(
                 shown = one_line(path, 1000)
                 click.echo(f"The plan waits: benchmon plan begin --session {shown}, or benchmon attach.", err=True)
 
-        summary = record(bench, path, duration=duration, on_ready=when_ready, facts=facts)
+        summary = record(
+            bench,
+            path,
+            duration=duration,
+            on_ready=when_ready,
+            facts=facts,
+            unfinished=() if former is None else unfinished_in(former, bench),
+        )
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     require_terminal()
     load_in_background("benchmon.screen.app")
-    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts)
+    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts, former=former)
     if publish is not None:
         start_publisher(path, publish)
     return _watch(recorder, ascii_only)
@@ -349,7 +365,10 @@ def plan(
     """  # noqa: D301 - the mark before lines that stay as they are
     from benchmon.cli.session_files import latest_session
     from benchmon.event_kinds import EventKind
+    from benchmon.screen.lines.plan import plan_as_text
     from benchmon.screen.session_state import SessionState
+    from benchmon.screen.symbols import ASCII as ASCII_SYMBOLS
+    from benchmon.screen.symbols import UNICODE, needs_ascii
     from benchmon.session.follower import ask_recorder, open_session_view
     from benchmon.session.records import RECENT_SECONDS
     from benchmon.watch.plan import Action, RecordRequest, StepRequest
@@ -365,7 +384,7 @@ def plan(
         if not state.plan.steps:
             raise BadInput("this bench has no plan: its file has no [[step]]")
         if action == "show":
-            click.echo(_plan_as_text(state, ascii_only))
+            click.echo(plan_as_text(state, ASCII_SYMBOLS if ascii_only or needs_ascii() else UNICODE))
             return EXIT_DONE
         step = state.plan.step_number
         if step is None and action != "begin":
@@ -386,40 +405,34 @@ def plan(
         view.close()
 
 
-def _plan_as_text(state: SessionState, ascii_only: bool) -> str:
-    """Return all steps, what to do in the one that stands or comes first, and what it lacks; in 80 columns."""
-    from textwrap import fill
+@click.command()
+@click.argument("name", required=False)
+@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@click.option("--is-set", is_flag=True, help="Say that the value asked for is set, where no meter shows it.")
+@click.option("--skip", metavar="REASON", help="Skip the value asked for.")
+@click.option("--stop", metavar="REASON", help="Stop the sweep; it may go on later where it was.")
+def sweep(name: str | None, session: Path | None, is_set: bool, skip: str | None, stop: str | None) -> int:
+    """Begin the sweep NAME in a running recorder, or go on with it, and guide through it line by line.
 
-    from benchmon.screen.lines.plan import steps_lines
-    from benchmon.screen.symbols import ASCII as ASCII_SYMBOLS
-    from benchmon.screen.symbols import UNICODE, needs_ascii
-    from benchmon.watch.plan import PlanState
+    Without NAME it is the one that runs, or the first of the bench. While it guides, Enter says that the value is set,
+    "skip REASON" skips it, and "stop REASON" stops the sweep.
+    """
+    from benchmon.cli.guided_sweep import SweepGuide
+    from benchmon.cli.session_files import latest_session
+    from benchmon.watch.plan import SweepAction
 
-    symbols = ASCII_SYMBOLS if ascii_only or needs_ascii() else UNICODE
-    stands, plan = state.plan.step_number, state.plan
-    lines = ["".join(cell.text for cell in line) for line in steps_lines(state, 0, 80, len(plan.steps) + 1, symbols)]
-    sentences = _at_step(state, stands or 1) if stands is not None or plan.state is PlanState.WAITING else []
-    lines += (fill(symbols.plain(one_line(sentence, 1000)), 80, subsequent_indent="  ") for sentence in sentences)
-    return "\n".join(line.rstrip() for line in lines)
-
-
-def _at_step(state: SessionState, place: int) -> list[str]:
-    """Return what to do at a step, numbered from 1, and what it lacks."""
-    from benchmon.screen.lines.plan import to_do
-
-    stage = state.plan.steps[place - 1]
-    sentences = [f"step {place}, {stage.step.name}: {to_do(state.plan, place)}"]
-    if stage.step.zero:
-        sentences.append(f"short the leads of {', '.join(stage.step.zero)}: what they read then is their zero")
-    for entry in stage.still_to_record:
-        asked = ", ".join(part for part in (entry.name, entry.limits_in_words, entry.note) if part)
-        sentences.append(f"record: {asked}")
-    if state.turn_in_words:
-        sentences.append(f"read now: {state.turn_in_words}; `benchmon enter CHANNEL VALUE` sends it")
-    if state.plan.step_number is not None:
-        lacks = "; ".join(state.blocking_reasons)
-        sentences.append(f"lacking: {lacks or 'nothing, `benchmon plan go-on` confirms the step'}")
-    return sentences
+    guide = SweepGuide(session or latest_session(), name)
+    asked = [(SweepAction.CONFIRM, "")] if is_set else []
+    asked += [(SweepAction.SKIP, skip)] if skip is not None else []
+    asked += [(SweepAction.STOP, stop)] if stop is not None else []
+    try:
+        if asked:
+            for action, words in asked:
+                click.echo(guide.ask(action, words))
+            return EXIT_DONE
+        return EXIT_DONE if guide.run(click.echo) else EXIT_ANSWER_IS_NO
+    finally:
+        guide.close()
 
 
 _BROKER_WITHIN = 5.0
@@ -458,4 +471,4 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 
-COMMANDS = (demo, run, attach, simulate, enter, plan, benches)
+COMMANDS = (demo, run, attach, simulate, enter, plan, sweep, benches)

@@ -5,7 +5,7 @@ A meter's questions are called `meter.1.address`, those of its channels `channel
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import lru_cache
@@ -402,11 +402,20 @@ def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
             where = sections.get(here) or text.add("channel", many=True, after=last[-1] if last else None)
             _write_channel(where, asked, here, asked[f"meter.{meter}.name"], former)
     for section in text.sections:
-        if section.section == "switch_off" and section.content.get("instrument") in renamed:
-            section.set("instrument", renamed[section.content["instrument"]])
-        if section.section in ("step", "sweep") and (renamed.keys() | gone) & set(section.content.get("needs", ())):
-            needs = [renamed.get(name, name) for name in section.content["needs"] if name not in gone]
-            section.set("needs", needs)
+        if section.section in ("switch_off", "step", "sweep"):
+            _name_again(section, renamed, gone)
+
+
+def _name_again(section: TextSection, renamed: Mapping[str, str], gone: Collection[str]) -> None:
+    """Put names that changed into a section that refers to meters and channels, and take those away that are gone."""
+    instrument, needs = section.content.get("instrument"), section.content.get("needs", ())
+    if isinstance(instrument, str) and instrument in renamed:
+        section.set("instrument", renamed[instrument])
+    if section.section == "sweep" and instrument in gone:
+        for key in ("instrument", "set", "off"):
+            section.remove(key)
+    if (renamed.keys() | set(gone)) & set(needs):
+        section.set("needs", [renamed.get(name, name) for name in needs if name not in gone])
 
 
 def _rename(renamed: dict[str, str], former: Mapping[str, str], asked: Asked, here: str) -> None:

@@ -17,7 +17,17 @@ from benchmon.errors import BadInput
 from benchmon.instruments.types import SwitchSettings
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue
 from benchmon.new_bench.meter_questions import driver_in, driver_of, new_name, numbers_of
-from benchmon.new_bench.questions import Asked, Check, Question, as_lists, as_toml, as_typed, meaning, reason_of
+from benchmon.new_bench.questions import (
+    Asked,
+    Check,
+    ModelKeys,
+    Question,
+    as_lists,
+    as_toml,
+    as_typed,
+    meaning,
+    reason_of,
+)
 from benchmon.quantities import VOLTAGE, parse_value
 from benchmon.text import one_line
 
@@ -126,6 +136,7 @@ def _ask_sweeps(asked: Asked) -> None:
                 as_toml=_as_values,
             )
         )  # fmt: skip
+        asked.ask(ModelKeys(here, Sweep).value("hold", "readings stand still for", "5 s"))
 
 
 def _as_values(text: str) -> TomlValue:
@@ -158,7 +169,8 @@ def answers_about_test(text: BenchText) -> dict[str, str]:
             value = switch.content.get(field.alias or key, _UNUSED)
             found[f"switch.key.{field.alias or key}"] = _typed(value)
     for number, sweep in enumerate(text.all("sweep"), 1):
-        found |= {f"sweep.{number}.{key}": _typed(sweep.content.get(key, "")) for key in ("over", "name", "values")}
+        there = {"hold": "5 s"} | sweep.content
+        found |= {f"sweep.{number}.{key}": _typed(there.get(key, "")) for key in ("over", "name", "values", "hold")}
     return found
 
 
