@@ -9,6 +9,8 @@ from benchmon.errors import BadInput
 from benchmon.text import one_line
 
 _BENCHES = Path(__file__).parent / "benches"
+TRANSFORMER_TESTS = Path(__file__).parent / "transformer_tests.toml"
+"""Answers to the questions about the tests of an invented transformer."""
 
 
 @dataclass(frozen=True)
