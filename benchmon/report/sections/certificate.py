@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from benchmon.bench import RecordEntry
+from benchmon.bench import USUAL_CALIBRATION_DAYS, RecordEntry
 from benchmon.errors import BadInput
 from benchmon.input_file import open_ordinary
 from benchmon.prediction.ratings.check import Ratings
@@ -49,8 +50,11 @@ def certificate_sections(found: Findings, ratings: Ratings | None) -> tuple[Docu
 
 def _recorded_section(found: Findings) -> Iterator[DocumentSection]:
     """Yield the section on what persons recorded in the steps of the plan, where anything was to be recorded."""
+    tested = datetime.fromtimestamp(found.session.info.started, UTC).date()
     rows = tuple(
-        _recorded(stage, entry, number) for number, stage in enumerate(found.stages, 1) for entry in stage.step.record
+        _recorded(stage, entry, number, tested)
+        for number, stage in enumerate(found.stages, 1)
+        for entry in stage.step.record
     )
     if rows:
         head = ("step", "what", "required", "recorded", "result", "meter, calibrated", "who", "at")
@@ -58,7 +62,15 @@ def _recorded_section(found: Findings) -> Iterator[DocumentSection]:
         yield DocumentSection("Recorded by hand", (Paragraph(words), Table(head, rows, (0,))))
 
 
-def _recorded(stage: PlanStep, entry: RecordEntry, number: int) -> tuple[Cell, ...]:
+def _is_overdue(calibrated: str, tested: date) -> bool:
+    """Return whether a meter that was calibrated on a date, as typed, was usually due again at the test."""
+    try:
+        return tested - date.fromisoformat(calibrated) > timedelta(days=USUAL_CALIBRATION_DAYS)
+    except ValueError:
+        return False
+
+
+def _recorded(stage: PlanStep, entry: RecordEntry, number: int, tested: date) -> tuple[Cell, ...]:
     event = stage.recorded.get(entry.name)
     what = ", ".join(part for part in (entry.name, entry.note) if part)
     required = entry.limits_in_words or NOTHING
@@ -67,7 +79,9 @@ def _recorded(stage: PlanStep, entry: RecordEntry, number: int) -> tuple[Cell, .
         return str(number), what, required, NOTHING, missing, NOTHING, NOTHING, NOTHING
     details = event.details
     result = Toned("not measured", Emphasis.DOUBT) if details.note else _MET if details.met else _NOT_MET
-    meter = ", ".join(part for part in (details.meter, details.calibrated) if part)
+    meter: Cell = ", ".join(part for part in (details.meter, details.calibrated) if part)
+    if details.calibrated and _is_overdue(details.calibrated, tested):
+        meter = Toned(f"{meter}, more than a year before", Emphasis.DOUBT)
     shows = details.note or details.shows or NOTHING
     return (
         str(number),

@@ -323,6 +323,9 @@ class Plan:
             raise BadInput("the plan has begun already")
         if not 1 <= number <= len(self.steps):
             raise BadInput(f"the plan has no step {number}; it has {len(self.steps)}")
+        for at, step in enumerate(self.steps[: number - 1], 1):
+            if step.still_to_record and step.outcome is not Outcome.SKIPPED:
+                raise BadInput(f"step {at} asks for values to be recorded before step {number}; begin with step {at}")
         return [self._event(EventKind.STEP_BEGUN, number, now)]
 
     def _next(self, kind: EventKind, number: int, now: float, words: str) -> list[Event]:
