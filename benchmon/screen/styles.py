@@ -1,10 +1,10 @@
 """What a piece of text means, and how that looks in a terminal's own colours.
 
 The colours are the terminal's 16 named ones on its own background: they are short to send, and vanish under NO_COLOR.
-Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own: nothing is
-dimmed, which some terminals make a light grey, and no colour is bold, which some make bright. High contrast has no colours
-and nothing dimmed either. No pair that must be distinguished is red against green, and every role also has a word or a
-sign beside it.
+Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own: nothing
+is dimmed, which some terminals make a light grey, and no colour is bold, which some make bright. High contrast has no
+colours and nothing dimmed either. No pair that must be distinguished is red against green, and every role also has a
+word or a sign beside it.
 
 Each palette is also a Textual theme.
 """
