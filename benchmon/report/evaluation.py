@@ -24,6 +24,7 @@ from benchmon.signals.uncertainty import COVERAGE
 from benchmon.watch.plan import Plan, PlanStep, powered_above
 from benchmon.watch.records import Flag, Verdict, Waveform
 from benchmon.watch.verdict import en_number, verdict_of
+from benchmon.watch.wording import shown_unit
 
 WINDOW = 10.0
 """Seconds at the end of the powered time over which readings are averaged."""
@@ -70,6 +71,11 @@ class ChannelResult:
     end_flags: frozenset[Flag]
     counts: dict[Verdict, int]
     typed_at: float | None = None
+
+    @property
+    def shown_unit(self) -> str:
+        """The unit that a person reads its values in."""
+        return shown_unit(self.channel.quantity, self.channel.unit)
 
     @property
     def is_measured(self) -> bool:
