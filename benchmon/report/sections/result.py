@@ -199,7 +199,7 @@ def _reading(one: ChannelResult) -> tuple[Cell, ...]:
         span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
     return (
         one.channel.name,
-        formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
+        formatting.reading_of(one),
         formatting.expected(one.expected, one.channel.quantity),
         formatting.en(one.en),
         formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
@@ -230,7 +230,7 @@ def guesses_section(found: Findings) -> DocumentSection | None:
                 "end of the test" if step is None else f"step {step.place}, {step.stage.step.name}",
                 formatting.number(guess.value, unit),
                 formatting.expected(one.expected, one.channel.quantity),
-                formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
+                formatting.reading_of(one),
                 with_minus(off_in_words(guess.value, expected, one.channel.unit)) or NOTHING,
                 f"{clock(guess.time)}, {before}",
             )
