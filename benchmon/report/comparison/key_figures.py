@@ -10,12 +10,15 @@ from benchmon.bench import Bench
 from benchmon.prediction.explained.wirings import copper_loss, winding_power
 from benchmon.report.comparison.comparison import Compared, Comparison
 from benchmon.text import with_minus
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.wording import PER_CENT, with_uncertainty
 
 
 @dataclass(frozen=True, slots=True)
 class KeyFigure:
-    """A figure of each session, in `unit`; `measured` is which of them are, the others are predicted."""
+    """A figure of each session, shown in `unit`; `measured` is which of them are, the others are predicted.
+
+    A part is a fraction here, though per cent is its unit.
+    """
 
     name: str
     unit: str
@@ -36,13 +39,13 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
         ("ripple at the reservoir, peak to peak", "V", ("reservoir.voltage.ripple",), plain),
         ("ripple at the output, rms", "V", ("output.voltage.ac_rms",), plain),
         ("power factor", "", ("mains.power_factor",), plain),
-        ("distortion of the line current", "", ("mains.current.thd",), plain),
+        ("distortion of the line current", PER_CENT, ("mains.current.thd",), plain),
         ("rectifier diodes", "", (), _diodes),
         ("diode drops in the current's way", "", (), _drops),
         ("loss in all rectifier diodes", "W", ("diode.power.mean",), _all_diodes),
         ("reverse voltage of a diode", "V", ("diode.voltage.reverse_peak",), plain),
         ("apparent power of the windings", "VA", ("secondary.current.rms",), _winding_power),
-        ("load of the windings, part of their rating", "", ("secondary.current.rms",), _winding_use),
+        ("load of the windings, part of their rating", PER_CENT, ("secondary.current.rms",), _winding_use),
         ("copper loss of the transformer", "W", ("mains.current.rms", "secondary.current.rms"), _copper_loss),
         ("heat in the supply", "W", ("mains.power.active", "output.power.mean"), _heat),
         ("diode case, settled", "°C", ("diode.temperature.case",), plain),

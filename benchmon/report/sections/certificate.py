@@ -116,7 +116,12 @@ def _required(found: Findings, ratings: Ratings | None) -> Iterator[tuple[Cell, 
     for one in found.channels:
         if one.expected is not None:
             result = formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT)
-            yield one.channel.name, formatting.expected(one.expected), _read(one), result
+            yield (
+                one.channel.name,
+                formatting.expected(one.expected, one.channel.quantity),
+                formatting.reading_of(one),
+                result,
+            )
         yield from _limits(one)
     if found.stages:
         done = sum(stage.outcome is Outcome.DONE for stage in found.stages)
@@ -137,19 +142,15 @@ def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
     ]
     limits = [each for each in given if each[1] is not None]
     for words, limit, farthest, passed in limits:
-        text = f"{words} {formatting.number(limit, channel.unit)}"
+        text = f"{words} {formatting.number(limit, one.shown_unit)}"
         # A display over range is past a limit too, and has no value that would show it.
         tripped = passed or (Flag.TRIPPED in one.flags and len(limits) == 1)
         yield (
             f"{channel.name}, at all times",
             text,
-            formatting.number(farthest, channel.unit),
+            formatting.number(farthest, one.shown_unit),
             _NOT_MET if tripped else _MET,
         )
-
-
-def _read(one: ChannelResult) -> str:
-    return formatting.measured(one.value, one.uncertainty, one.channel.unit, one.typed_at)
 
 
 def _picture_block(found: Findings) -> Iterator[Block]:

@@ -28,6 +28,7 @@ from benchmon.standards import METAL_HARMLESS, SAFETY_TESTS, TOUCHABLE_DC
 from benchmon.text import duration
 from benchmon.watch.plan.sweep import StepLoad, Sweeps
 from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
+from benchmon.watch.wording import shown_unit, value_in_words
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -392,7 +393,7 @@ def _no_zero(channel: Channel, judgement: Judgement | None) -> list[str]:
     if judgement is None or judgement.value is None:
         return [f"{channel.name} gives no reading"]
     if not can_be_zero(channel, judgement.value):
-        shown = format_value(judgement.value, channel.unit, 3)
+        shown = value_in_words(judgement.value, shown_unit(channel.quantity, channel.unit), 3)
         return [f"{channel.name} reads {shown}, too much for a zero: are its leads shorted?"]
     return []
 
