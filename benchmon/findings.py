@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 from benchmon.quantities import Expected, format_value
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench
+    from benchmon.bench import Bench, CurrentLoad
 
 _MISSING = 0.02
 """Part of a load's current that may be missing, for it does not fall at once."""
@@ -39,9 +39,9 @@ class Finding:
 
 
 def findings_of_readings(
-    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | None = None
+    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | CurrentLoad | None = None
 ) -> list[Finding]:
-    """Return what the expected readings show; `load` is another load than the bench file's, in ohms or "open"."""
+    """Return what the expected readings show; `load` is another than the bench file's: ohms, "open" or a current."""
     found = []
     headroom, mean = expected.get("regulator.voltage.headroom"), expected.get("output.current.mean")
     if headroom is not None and bench.regulator is not None and bench.regulator.dropout > 0.0:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.instruments.connection_test import Tried
     from benchmon.watch.conditions import Conditions
+    from benchmon.watch.plan import StepLoad
 
 
 @click.command()
@@ -130,7 +131,7 @@ def _explained(bench: Bench, quantity: str, at: Conditions, *, as_json: bool) ->
     return EXIT_DONE
 
 
-def _setting_of(bench: Bench, name: str) -> tuple[float | None, float | Literal["open"] | None]:
+def _setting_of(bench: Bench, name: str) -> tuple[float | None, StepLoad]:
     """Return the mains voltage, V, and the load of a step, each None where the bench file's own holds."""
     from benchmon.watch.plan import Plan
 

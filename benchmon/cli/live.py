@@ -1,4 +1,4 @@
-"""The commands for a live bench: demo, run, attach, simulate, enter and benches."""
+"""The commands for a live bench: demo, run, attach, simulate, enter, sweep and benches."""
 
 from __future__ import annotations
 
@@ -96,12 +96,19 @@ def demo(
     is_guessed_first: bool,
     ascii_only: bool,
 ) -> int:
-    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines."""
+    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
+
+    `demo transformer` shows the tests of a transformer as it comes in.
+    """
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
 
         click.echo(scenarios_as_text())
         return EXIT_DONE
+    if scenario == "transformer":
+        from benchmon.cli.new_bench import show_transformer_demo
+
+        return show_transformer_demo()
 
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
@@ -132,6 +139,13 @@ def demo(
 @OPERATOR
 @GUESS
 @PUBLISH
+@click.option(
+    "--continue",
+    "former",
+    type=PATH,
+    metavar="SESSION",
+    help="Take over the points of a sweep that SESSION left unfinished; it goes on when somebody begins it.",
+)
 @click.option("--yes", is_flag=True, help="Start without asking, though the last recording of the bench tripped.")
 @ASCII
 def run(
@@ -143,6 +157,7 @@ def run(
     operator: str | None,
     is_guessed_first: bool,
     publish: str | None,
+    former: Path | None,
     yes: bool,
     ascii_only: bool,
 ) -> int:
@@ -152,7 +167,7 @@ def run(
     _check_guesses_can_be_typed(headless=headless, is_guessed_first=is_guessed_first)
     check_power_return(load_bench(bench), yes=yes)
     facts = _facts(serial, operator, is_guessed_first=is_guessed_first)
-    return _record(bench, session, headless, duration, ascii_only, publish, facts)
+    return _record(bench, session, headless, duration, ascii_only, publish, facts, former)
 
 
 def _check_guesses_can_be_typed(*, headless: bool, is_guessed_first: bool) -> None:
@@ -187,11 +202,13 @@ def _record(
     ascii_only: bool,
     publish: str | None = None,
     facts: dict[str, str] | None = None,
+    former: Path | None = None,
 ) -> int:
     from benchmon.bench import load_bench
     from benchmon.cli.session_files import new_session_path
     from benchmon.publish.publisher import check_broker, start_publisher
     from benchmon.recorder import record, spawn_recorder, summary_text
+    from benchmon.recorder.sweep_control import unfinished_in
 
     bench = load_bench(bench_file)
     if not bench.channel:
@@ -203,13 +220,18 @@ def _record(
     path = session or new_session_path(bench.title)
     if headless:
         summary = record(
-            bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish), facts=facts
+            bench,
+            path,
+            duration=duration,
+            on_ready=lambda: publish and start_publisher(path, publish),
+            facts=facts,
+            unfinished=() if former is None else unfinished_in(former, bench),
         )
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     require_terminal()
     load_in_background("benchmon.screen.app")
-    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts)
+    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts, former=former)
     if publish is not None:
         start_publisher(path, publish)
     return _watch(recorder, ascii_only)
@@ -302,6 +324,36 @@ def enter(channel: str, value: str, session: Path | None) -> int:
     return EXIT_DONE
 
 
+@click.command()
+@click.argument("name", required=False)
+@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@click.option("--is-set", is_flag=True, help="Say that the value asked for is set, where no meter shows it.")
+@click.option("--skip", metavar="REASON", help="Skip the value asked for.")
+@click.option("--stop", metavar="REASON", help="Stop the sweep; it may go on later where it was.")
+def sweep(name: str | None, session: Path | None, is_set: bool, skip: str | None, stop: str | None) -> int:
+    """Begin the sweep NAME in a running recorder, or go on with it, and guide through it line by line.
+
+    Without NAME it is the one that runs, or the first of the bench. While it guides, Enter says that the value is set,
+    "skip REASON" skips it, and "stop REASON" stops the sweep.
+    """
+    from benchmon.cli.guided_sweep import SweepGuide
+    from benchmon.cli.session_files import latest_session
+    from benchmon.watch.plan import SweepAction
+
+    guide = SweepGuide(session or latest_session(), name)
+    asked = [(SweepAction.CONFIRM, "")] if is_set else []
+    asked += [(SweepAction.SKIP, skip)] if skip is not None else []
+    asked += [(SweepAction.STOP, stop)] if stop is not None else []
+    try:
+        if asked:
+            for action, words in asked:
+                click.echo(guide.ask(action, words))
+            return EXIT_DONE
+        return EXIT_DONE if guide.run(click.echo) else EXIT_ANSWER_IS_NO
+    finally:
+        guide.close()
+
+
 _BROKER_WITHIN = 5.0
 _LISTEN = 2.0
 """Seconds in which every running bench publishes at least once."""
@@ -338,4 +390,4 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 
-COMMANDS = (demo, run, attach, simulate, enter, benches)
+COMMANDS = (demo, run, attach, simulate, enter, sweep, benches)

@@ -6,9 +6,10 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from textwrap import fill
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from benchmon.findings import wording_of
+from benchmon.prediction.circuit.parts import unit_of_part
 from benchmon.prediction.ratings.cautions import usual_cautions
 from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table, with_minus
@@ -17,11 +18,13 @@ from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import expected_in_words, flag_words, likelihood_in_words, with_uncertainty
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench
+    from benchmon.bench import Bench, CurrentLoad
     from benchmon.instruments.connection_test import Tried
     from benchmon.instruments.types import Port
+    from benchmon.new_bench.transformer_tests import IncomingTransformer
     from benchmon.prediction import Prediction
     from benchmon.prediction.curves.sweep import SweepPrediction
+    from benchmon.prediction.operating_point import Load
     from benchmon.prediction.ratings.check import Ratings
     from benchmon.prediction.ratings.choosing import PrimaryFuseChoice, ReservoirChoice
 
@@ -48,9 +51,13 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
     }
 
 
-def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Literal["open"] | None = None) -> str:
+def _load_in_words(load: float | CurrentLoad) -> str:
+    return format_value(load, "Ω") if isinstance(load, float) else format_value(load.current, "A")
+
+
+def prediction_as_text(bench: Bench, prediction: Prediction, load: Load = None) -> str:
     """Return a prediction as tables, one for each point of the circuit; `load` is another than the bench file's."""
-    loaded = "" if load is None else " without load," if load == "open" else f" into {format_value(load, 'Ω')},"
+    loaded = "" if load is None else " without load," if load == "open" else f" into {_load_in_words(load)},"
     lines = [
         one_line(bench.title),
         (
@@ -365,3 +372,18 @@ def ports_as_text(ports: Sequence[Port]) -> str:
         return "No serial port and no VISA resource found."
     rows = [(port.driver, one_line(port.address, 80), one_line(port.words, 80)) for port in ports]
     return table(("driver", "address", "what is there"), rows)
+
+
+def transformer_as_text(found: IncomingTransformer) -> str:
+    """Return what the tests give, with uncertainties, and how they agree with each other."""
+    lines = [f"{one.agreement.sign} {one.words}" for one in found.findings]
+    rows = []
+    for name, known in found.parts.items():
+        if name.startswith("core."):
+            label = {"core.current": "current without load", "core.loss": "loss without load"}[name]
+            rows.append((label, f"as measured, ± {100 * known.relative:.2g} %"))
+        else:
+            label = name.partition(".")[2].replace("_", " ")
+            rows.append((label, with_uncertainty(known.value, known.uncertainty, unit_of_part(name))))
+    remarks = "\n".join(fill(line, _WIDEST, subsequent_indent="  ") for line in lines)
+    return f"{table(('what the tests give', 'value ± uncertainty (k = 2)'), rows)}\n\n{remarks}"

@@ -157,11 +157,12 @@ def find(session: RecordedSession) -> Findings:
     )
 
 
-def plan_of(session: RecordedSession) -> Plan:
-    """Return the plan of a session as far as its events have brought it."""
-    plan = Plan(session.bench.step)
+def plan_of(session: RecordedSession, until: float = math.inf) -> Plan:
+    """Return the plan of a session as far as its events `until` a session time have brought it."""
+    plan = Plan.of(session.bench)
     for event in session.events:
-        plan.take(event)
+        if event.time <= until:
+            plan.take(event)
     return plan
 
 
@@ -174,9 +175,7 @@ def end_of_test(session: RecordedSession, plan: Plan) -> EndOfTest:
     )
     mains = _value_of(channels, "mains.voltage.rms") if window.is_powered else None
     ambient = _value_of(channels, "ambient.temperature")
-    begun = [stage for stage in plan.steps if stage.began is not None and stage.began <= window.until]
-    load = next((stage.step.load for stage in reversed(begun) if stage.step.load is not None), None)
-    return EndOfTest(session, window, channels, tuple(plan.steps), mains, ambient, load)
+    return EndOfTest(session, window, channels, tuple(plan.steps), mains, ambient, plan_of(session, window.until).load)
 
 
 def steps_of(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
-from benchmon.bench import Channel
+from benchmon.bench import Channel, CurrentLoad
 from benchmon.prediction.operating_point import Load
 from benchmon.quantities import Expected, format_value
 from benchmon.report.document import Cell, Emphasis, Toned
@@ -72,9 +72,11 @@ def number(value: float | None, unit: str) -> str:
 
 def conditions(mains: float | None, ambient: float | None, load: Load) -> str:
     """Return the conditions that a prediction was made for, in words."""
-    of_load = (
-        "no load" if load == "open" else f"a load of {format_value(load, 'Ω')}" if load else "the bench file's load"
-    )
+    if isinstance(load, CurrentLoad):
+        of_load = f"a load of {format_value(load.current, 'A')}"
+    else:
+        of_load = f"a load of {format_value(load, 'Ω')}" if isinstance(load, float) else "the bench file's load"
+    of_load = "no load" if load == "open" else of_load
     parts = [
         "the bench file's mains" if mains is None else f"a mains of {format_value(mains, 'V')} as measured",
         "the bench file's ambient" if ambient is None else f"{format_value(ambient, '°C')} of air as measured",

@@ -45,7 +45,7 @@ class Conditions:
 
     `shape` is what meters read of the shape of the mains voltage, `windings` how warm they read the transformer's
     windings, None where none does. `planned_mains` is what the plan wants of the mains, None where the bench file says
-    what it should be.
+    what it should be. While a sweep has its load or its mains set (`is_load_being_set`) nothing can be expected.
     """
 
     mains_voltage: float | None = None
@@ -54,6 +54,7 @@ class Conditions:
     shape: MeasuredShape | None = None
     planned_mains: PlannedMains | None = None
     windings: MeasuredWindings | None = None
+    is_load_being_set: bool = False
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
         """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
@@ -190,6 +191,7 @@ class MeasuredConditions:
             if (channel := _first_of(bench, quantity, read)) is not None
         ]
         self.load: Load = None
+        self._is_being_set = False
         self._step: tuple[int | None, float | None] = (None, None)
         self._is_mains_set = False
         self._turned: tuple[float, float] = (-math.inf, 0.0)
@@ -212,6 +214,7 @@ class MeasuredConditions:
     def follow(self, plan: Plan) -> None:
         """Go by the load and the mains voltage of the plan's current step."""
         self.load = plan.load
+        self._is_being_set = plan.sweeps.is_being_set
         step = (plan.step_number, plan.mains)
         if step != self._step:
             self._step, self._is_mains_set = step, False
@@ -260,7 +263,8 @@ class MeasuredConditions:
             return None
         ambient = None if self.ambient is None else self.ambient.at(time)
         shape, planned = self._measured_shape(time), self._planned_mains(time)
-        return Conditions(voltage, ambient, self.load, shape, planned, self._measured_windings(time))
+        windings = self._measured_windings(time)
+        return Conditions(voltage, ambient, self.load, shape, planned, windings, self._is_being_set)
 
     def _measured_windings(self, time: float) -> MeasuredWindings | None:
         """Return how warm a meter reads the windings, None where none does."""
@@ -283,7 +287,8 @@ class MeasuredConditions:
     def without_mains(self, time: float) -> Conditions:
         """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
         ambient = None if self.ambient is None else self.ambient.at(time)
-        return Conditions(None, ambient, self.load, windings=self._measured_windings(time))
+        windings = self._measured_windings(time)
+        return Conditions(None, ambient, self.load, windings=windings, is_load_being_set=self._is_being_set)
 
     @property
     def power_on(self) -> float | None:

@@ -134,7 +134,7 @@ class Expectation:
         planned = conditions.planned_mains
         if planned is not None and channel.quantity == "mains.voltage.rms":
             return Expected(planned.volts, MAINS_WITHIN * planned.volts, channel.unit) if planned.is_set else None
-        if planned is not None and planned.is_turned:
+        if (planned is not None and planned.is_turned) or conditions.is_load_being_set:
             return None
         if channel.quantity == "mains.voltage.rms":
             nominal = self._predictions.nominal if self._mains_is_judged else None
