@@ -15,7 +15,14 @@ from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table, with_minus
 from benchmon.watch.records import Flag
 from benchmon.watch.verdict import en_as_text
-from benchmon.watch.wording import expected_in_words, flag_words, likelihood_in_words, with_uncertainty
+from benchmon.watch.wording import (
+    expected_in_words,
+    expected_words,
+    flag_words,
+    likelihood_in_words,
+    value_words,
+    with_uncertainty,
+)
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench, CurrentLoad
@@ -67,7 +74,7 @@ def prediction_as_text(bench: Bench, prediction: Prediction, load: Load = None) 
     ]
     for point in POINTS:
         rows = [
-            (name.removeprefix(f"{point}."), expected_in_words(expected))
+            (name.removeprefix(f"{point}."), expected_in_words(expected, name))
             for name, expected in prediction.quantities.items()
             if name.partition(".")[0] == point
         ]
@@ -117,8 +124,8 @@ def sweep_as_text(bench: Bench, name: str, sweep: SweepPrediction, quantities: S
     for point in sweep.points:
         shown = [point.problem] if point.problem else []
         if not point.problem:
-            found = (point.quantities.get(quantity) for quantity in columns)
-            shown = ["–" if each is None else expected_in_words(each) for each in found]
+            found = ((quantity, point.quantities.get(quantity)) for quantity in columns)
+            shown = ["–" if each is None else expected_in_words(each, quantity) for quantity, each in found]
             efficiency = point.efficiency
             shown.append("–" if efficiency is None else f"{100.0 * efficiency:.1f} %")
         rows.append((_swept_value(point.value, sweep.unit), *shown, *[""] * (len(columns) + 1 - len(shown))))
@@ -204,8 +211,10 @@ def _reservoir_chosen(choice: ReservoirChoice) -> list[str]:
     ]
     rows = []
     for each in choice.candidates:
-        others = [expected_in_words(each.others[name]) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE]
-        ripple = "not predicted" if each.ripple is None else expected_in_words(each.ripple)
+        others = [
+            expected_in_words(each.others[name], name) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE
+        ]
+        ripple = "not predicted" if each.ripple is None else expected_in_words(each.ripple, choice.quantity)
         mark = "chosen" if each == choice.chosen else "" if each.suffices else "too small"
         rows.append((format_value(each.capacitance, "F", 2), ripple, *others, mark))
     heads = ("capacitor", "ripple", "output mean", "capacitor rms", "diode peak", "")
@@ -319,20 +328,19 @@ def verdict_as_text(ratings: Ratings, tried: Mapping[str, Sequence[Tried]]) -> s
 def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
     """Return the watch's answer to logged readings: channels, what happened, and likely causes."""
     channels = {channel.name: channel for channel in bench.channel}
-    units = {name: channel.unit for name, channel in channels.items()}
     rows = []
     for name, result in answer["channels"].items():
         final, left = result["final"], result["time_to_limit_s"]
         rows.append(
             (
                 one_line(name),
-                format_value(result["value"], units[name]),
-                format_value(result["expected"], units[name]),
+                value_words(channels[name], result["value"]),
+                value_words(channels[name], result["expected"]),
                 en_as_text(result["en"]),
                 ", ".join(
                     [result["verdict"], *flag_words(map(Flag, result["flags"]), channels[name], result["value"])]
                 ),
-                "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
+                "–" if final is None else expected_words(channels[name], final["value"], final["uncertainty"]),
                 "–" if left is None else f"{left:.0f} s",
             )
         )

@@ -28,6 +28,7 @@ from benchmon.standards import METAL_HARMLESS, SAFETY_TESTS, TOUCHABLE_DC
 from benchmon.text import duration
 from benchmon.watch.plan.sweep import StepLoad, Sweeps
 from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
+from benchmon.watch.wording import shown_unit, value_in_words
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -322,6 +323,9 @@ class Plan:
             raise BadInput("the plan has begun already")
         if not 1 <= number <= len(self.steps):
             raise BadInput(f"the plan has no step {number}; it has {len(self.steps)}")
+        for at, step in enumerate(self.steps[: number - 1], 1):
+            if step.still_to_record and step.outcome is not Outcome.SKIPPED:
+                raise BadInput(f"step {at} asks for values to be recorded before step {number}; begin with step {at}")
         return [self._event(EventKind.STEP_BEGUN, number, now)]
 
     def _next(self, kind: EventKind, number: int, now: float, words: str) -> list[Event]:
@@ -389,7 +393,7 @@ def _no_zero(channel: Channel, judgement: Judgement | None) -> list[str]:
     if judgement is None or judgement.value is None:
         return [f"{channel.name} gives no reading"]
     if not can_be_zero(channel, judgement.value):
-        shown = format_value(judgement.value, channel.unit, 3)
+        shown = value_in_words(judgement.value, shown_unit(channel.quantity, channel.unit), 3)
         return [f"{channel.name} reads {shown}, too much for a zero: are its leads shorted?"]
     return []
 
