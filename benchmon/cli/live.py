@@ -98,7 +98,7 @@ def demo(
 ) -> int:
     """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
 
-    `demo transformer` shows the tests of a transformer as it comes in.
+    `demo transformer` shows the tests of a transformer as it comes in, `demo batch` ten units of one design.
     """
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
@@ -109,6 +109,10 @@ def demo(
         from benchmon.cli.new_bench import show_transformer_demo
 
         return show_transformer_demo()
+    if scenario == "batch":
+        from benchmon.cli.demo_bench import show_batch_demo
+
+        return show_batch_demo(session)
 
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
