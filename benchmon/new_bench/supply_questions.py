@@ -181,11 +181,8 @@ def _ask_transformer(asked: Asked) -> None:
         )
     )
     more = "It is measured at reduced voltage only."
-    asked.ask(
-        _TRANSFORMER.points(
-            "short_circuit", "shorted: volts, amperes, watts", without=NOT_MEASURED, more=more, only_one=True
-        )
-    )
+    words = "shorted: volts, amperes, watts"
+    asked.ask(_TRANSFORMER.points("short_circuit", words, without=NOT_MEASURED, more=more, only_one=True))
 
 
 def _usual_tap(mains: str) -> str:
@@ -246,9 +243,15 @@ def _ask_diode(asked: Asked) -> None:
     if curve == _POINTS:
         usual = as_typed(_CURVES["silicon"])
         asked.ask(_DIODE.points("forward", "volts and amperes of its curve", usual=usual))
-    asked.ask(_DIODE.value("mean_current_rating", "rated mean current of one", "3 A", without=NOT_KNOWN))
-    asked.ask(_DIODE.value("surge_current_rating", "rated surge current of one", without=NOT_KNOWN))
-    asked.ask(_DIODE.value("reverse_voltage_rating", "rated reverse voltage of one", "200 V", without=NOT_KNOWN))
+    asked.ask(
+        _DIODE.value("mean_current_rating", "rated mean current of one", "3 A", without=NOT_KNOWN, likely=(0.05, 500.0))
+    )
+    asked.ask(_DIODE.value("surge_current_rating", "rated surge current of one", without=NOT_KNOWN, likely=(1.0, 1e4)))
+    asked.ask(
+        _DIODE.value(
+            "reverse_voltage_rating", "rated reverse voltage of one", "200 V", without=NOT_KNOWN, likely=(15.0, 5e3)
+        )
+    )
     heat = asked.ask(_DIODE.value("thermal_resistance", "junction to ambient", without=NOT_KNOWN, likely=(0.5, 150.0)))
     if heat != NOT_KNOWN:
         asked.ask(_DIODE.value("thermal_time_constant", "time constant of its warm-up", "40 s", without=NOT_KNOWN))
@@ -275,10 +278,10 @@ def _ask_load(asked: Asked) -> None:
     kind = asked.ask(Question("load.kind", "kind of load", why, "resistor", choices=_LOADS))
     if kind == "resistor":
         keys = ModelKeys("load", ResistorLoad)
-        asked.ask(keys.value("resistance", "its resistance", "10 Ω"))
-        asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN))
+        asked.ask(keys.value("resistance", "its resistance", "10 Ω", likely=(0.05, 1e6)))
+        asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN, likely=(0.1, 1e4)))
     elif kind == "current":
-        asked.ask(ModelKeys("load", CurrentLoad).value("current", "its current", "1 A"))
+        asked.ask(ModelKeys("load", CurrentLoad).value("current", "its current", "1 A", likely=(1e-3, 200.0)))
 
 
 def supply_answers(text: BenchText) -> dict[str, str]:
