@@ -138,6 +138,23 @@ def test_windings_are_as_warm_as_the_bench_file_holds_them(first):
         assert value == pytest.approx(expected[reading.name].value, rel=2e-3), reading.name
 
 
+def test_a_load_is_as_warm_as_the_time_since_power_on_lets_it_be(first):
+    """Cold it has the resistance of the bench file, warm that of the prediction, which takes it as settled."""
+    data = read_data([RecordedSession(first)])
+
+    def output(since, coefficient):
+        load = data.bench.load.model_copy(update={"temperature_coefficient": coefficient, "power_rating": 100.0})
+        conditions = tuple(replace(one, since=since) for one in data.conditions)
+        model = SupplyModel(replace(data, bench=data.bench.model_copy(update={"load": load}), conditions=conditions))
+        values = model.evaluate(np.zeros(len(model.unknowns))).values.tolist()
+        return dict(zip((one.name for one in data.readings), values, strict=True))["diode.current.mean"]
+
+    cold, plain = output(0.01, 4e-4), output(0.01, 0.0)
+    assert cold == pytest.approx(plain, rel=1e-3)
+    # 4e-4 a kelvin and well over a hundred kelvins.
+    assert output(1e5, 4e-4) < 0.97 * output(1e5, 0.0)
+
+
 @pytest.mark.long
 def test_a_reading_that_is_wrong_is_named_and_left_out(write):
     found = fitted(write("wrong", "10.8 mF", {"output.voltage.mean": 1.1}))
