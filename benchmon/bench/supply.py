@@ -146,6 +146,11 @@ class Rectifier(Section):
     kind: RectifierKind = Field(
         description="How the diodes are wired; it decides which winding conducts when, and what every diode carries."
     )
+    outputs: Literal["isolated", "plus and minus", "stacked"] = Field(
+        "isolated",
+        description="Of two bridges: how their outputs are joined. Each keeps its own load, so that only what stands "
+        "against earth differs, and what can be touched.",
+    )
 
     @property
     def topology(self) -> Topology:
