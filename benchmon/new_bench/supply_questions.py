@@ -44,6 +44,7 @@ _LABEL = "its label: voltage at full load, regulation"
 BY_MEASUREMENT = "measured: open-circuit voltage, resistances"
 ONE_WINDING, IN_PARALLEL, IN_SERIES = "one winding", "two windings in parallel", "two windings in series"
 TAPPED = "two windings in series, the tap between them"
+EACH_ITS_OWN = "two windings, a bridge on each"
 _CURVES = {
     "silicon": [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]],
     "Schottky": [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]],
@@ -141,15 +142,18 @@ def _ask_rectifier(asked: Asked) -> None:
     asked.ask(Question("rectifier.kind", "how the diodes are wired", why, "bridge", choices=tuple(TOPOLOGIES)))
 
 
-def _is_tapped(asked: Asked) -> bool:
+def _windings(asked: Asked) -> tuple[str, ...]:
     kind: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
-    return TOPOLOGIES[kind].is_tapped
+    topology = TOPOLOGIES[kind]
+    if topology.second_winding is not None:
+        return (EACH_ITS_OWN,)
+    return (TAPPED,) if topology.is_tapped else (ONE_WINDING, IN_PARALLEL, IN_SERIES)
 
 
 def _ask_transformer(asked: Asked) -> None:
     asked.group("Transformer")
     asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", _usual_tap(asked["mains.voltage"])))
-    choices = (TAPPED,) if _is_tapped(asked) else (ONE_WINDING, IN_PARALLEL, IN_SERIES)
+    choices = _windings(asked)
     why = meaning(Transformer, "connection")
     asked.ask(Question("transformer.windings", "secondary windings in use", why, choices[0], choices=choices))
     rating = asked.ask(_TRANSFORMER.value("rating", "rating of all windings together", "120 VA", likely=(1.0, 5000.0)))
@@ -331,7 +335,8 @@ def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
     if transformer.get("secondaries", 1) == 1:
         found["transformer.windings"] = ONE_WINDING
     else:
-        found["transformer.windings"] = IN_PARALLEL if transformer.get("connection") == "parallel" else IN_SERIES
+        joined = {"parallel": IN_PARALLEL, "series": IN_SERIES}
+        found["transformer.windings"] = joined.get(transformer.get("connection", "single"), EACH_ITS_OWN)
     if "no_load" in transformer:
         found["transformer.no_load_test"] = as_typed(transformer["no_load"])
     elif "no_load_current" in transformer:
@@ -464,7 +469,7 @@ def _write_chain(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -
 def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "transformer")
     section.set("secondaries", 1 if answer == ONE_WINDING else 2, confirmed=confirmed)
-    if answer == ONE_WINDING:
+    if answer in (ONE_WINDING, EACH_ITS_OWN):
         section.remove("connection")
     else:
         joined = "parallel" if answer == IN_PARALLEL else "series"
