@@ -139,7 +139,7 @@ def start(tmp_path):
 
 
 def value_shown(line: Line) -> float:
-    """What the row of the output voltage shows: the seconds of the session at which it was read; 0 while it is drawn."""
+    """The seconds of the session at which the output voltage was read that is shown; 0 while its row is drawn."""
     found = re.search(r"output volt.*?([\d.]+) (m?)V", "\n".join(line.screen.display))
     return float(found[1]) / (1000 if found[2] else 1) if found else 0.0
 
