@@ -377,3 +377,8 @@ class LearnedPart(Section):
     )
     determined: bool = Field(True, description="Whether the readings narrowed it to half of what was known or less.")
     learned_from: v.OneLine = Field("", description="The sessions that it was estimated from.")
+    correlated: tuple[tuple[v.OneLine, Annotated[float, Field(gt=-1, lt=1)]], ...] = Field(
+        (),
+        description='Other learned parts with the coefficient of correlation, [["transformer.primary_resistance", '
+        "-0.8]]: what readings leave open of both together; a pair need stand at one of the two only.",
+    )

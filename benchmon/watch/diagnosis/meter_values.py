@@ -243,6 +243,8 @@ def _varied(
         size = max(entry.size, _LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
         sizes[row] = size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
         changes[entry.part][row] += _STEP * sizes[row]
+        for other, moved in entry.along:
+            changes[other][row] *= 1.0 + _STEP * moved
     # Narrower than a rectangle's: mains beyond its tolerance is to be reported, not explained away.
     sizes[-1] = max(bench.mains.tolerance / 2.5, _LEAST_MAINS_DOUBT) * bench.mains.voltage
     changes["mains.voltage"][-1] += _STEP * sizes[-1]
