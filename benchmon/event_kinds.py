@@ -136,6 +136,7 @@ class EventKind(StrEnum):
 
     RECORDED = "recorded", _T(kept=True, lasts=True, report=_ACTIONS, role="good", mark="r")
     NOT_MET = "not met", _T(severity=_SERIOUS, kept=True, lasts=True, report=_ACTIONS, mark="r")
+    GUESSED = "guessed", _T(kept=True, lasts=True, report=_ACTIONS, role="good", mark="g")
     ZERO_TAKEN = "zero taken", _T(kept=True, lasts=True, report=_ACTIONS, mark="z")
 
     # An edited bench file.

@@ -363,7 +363,7 @@ class Ambient(Section):
 
 
 class LearnedPart(Section):
-    """A part whose value in this file was estimated from readings, by `benchmon fit`."""
+    """A part whose value in this file was estimated from readings, by `benchmon fit` or the tests of a transformer."""
 
     part: v.OneLine = Field(description="Name of the part, such as transformer.open_circuit_voltage.")
     uncertainty: Annotated[v.Fraction, Field(gt=0, lt=10)] = Field(

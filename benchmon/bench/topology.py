@@ -10,7 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-RectifierKind = Literal["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"]
+RectifierKind = Literal[
+    "half wave", "centre tap", "bridge", "split rail", "full-wave doubler", "half-wave doubler", "tripler"
+]
 
 Nodes = tuple[int, int]
 """Two nodes: anode and cathode, plus and minus, or where a winding starts and ends."""
@@ -33,7 +35,8 @@ class ConductingPath:
 class InnerCapacitor:
     """A capacitor of a multiplier between `nodes`, plus and minus: one of those that the first filter part stands for.
 
-    It is charged to `peaks` times the peak of the winding. `feeds` is whether it is part of the output.
+    The first of a record carries the meters of the reservoir. Each is charged to `peaks` times the peak of the winding.
+    `feeds` is whether it is part of the output.
     """
 
     nodes: Nodes
@@ -65,8 +68,11 @@ class Topology:
 
     @property
     def repeats_after_half(self) -> bool:
-        """Whether the second half period repeats the first with the two paths exchanged."""
-        return [path.sign for path in self.paths] == [1, -1]
+        """Whether the second half period repeats the first with the two paths, and their capacitors, exchanged."""
+        if [path.sign for path in self.paths] != [1, -1]:
+            return False
+        first, second = self.paths
+        return first.charges == second.charges[::-1]
 
     @property
     def is_plain(self) -> bool:
@@ -77,12 +83,6 @@ class Topology:
     def multiplies(self) -> int:
         """How many capacitors the charge of the output passes: as many times the winding's peak it is charged to."""
         return max(1, len(self.capacitors))
-
-    @property
-    def output_peaks(self) -> float:
-        """How many times the voltage of the first capacitor the output has."""
-        feeding = sum(capacitor.peaks for capacitor in self.capacitors if capacitor.feeds)
-        return feeding / self.capacitors[0].peaks if self.capacitors else 1.0
 
     @property
     def first_capacitors(self) -> int:
@@ -171,6 +171,34 @@ TOPOLOGIES: Mapping[str, Topology] = {
         paths=(ConductingPath(1, (1,), (1, 0)), ConductingPath(-1, (2,), (0, 1))),
         ripple_order=2,
         earth="The winding returns to the middle of the two capacitors, not to the output's return.",
+    ),
+    "half-wave doubler": Topology(
+        nodes=3,
+        winding=(0, 1),
+        diodes=((0, 2), (2, 3)),
+        capacitors=(InnerCapacitor((3, 0), peaks=2), InnerCapacitor((2, 1), feeds=False)),
+        rails=((3, 0),),
+        paths=(ConductingPath(1, (1,), (0, 1)), ConductingPath(-1, (2,), (1, -1))),
+        ripple_order=1,
+        earth="One end of the winding is the output's return: only that end may share the output's earth.",
+    ),
+    "tripler": Topology(
+        nodes=4,
+        winding=(1, 0),
+        diodes=((1, 2), (2, 3), (3, 4)),
+        capacitors=(
+            InnerCapacitor((2, 0)),
+            InnerCapacitor((4, 2), peaks=2),
+            InnerCapacitor((3, 1), peaks=2, feeds=False),
+        ),
+        rails=((4, 0),),
+        paths=(
+            ConductingPath(1, (1,), (1, 0, 0)),
+            ConductingPath(-1, (2,), (-1, 0, 1)),
+            ConductingPath(1, (3,), (1, 1, -1)),
+        ),
+        ripple_order=1,
+        earth="One end of the winding is the output's return: only that end may share the output's earth.",
     ),
 }
 """Every kind of rectifier, the commonest first."""

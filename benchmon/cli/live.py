@@ -17,6 +17,7 @@ from benchmon.cli.options import (
     DURATION_OPTION,
     EFFECTS,
     FAULT,
+    GUESS,
     HEADLESS,
     OPERATOR,
     PATH,
@@ -80,6 +81,7 @@ def _ask(session: str, instrument: str) -> None:
 @SESSION
 @SERIAL
 @OPERATOR
+@GUESS
 @ASCII
 def demo(
     scenario: str,
@@ -91,19 +93,28 @@ def demo(
     session: Path | None,
     serial: str | None,
     operator: str | None,
+    is_guessed_first: bool,
     ascii_only: bool,
 ) -> int:
-    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines."""
+    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
+
+    `demo transformer` shows the tests of a transformer as it comes in.
+    """
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
 
         click.echo(scenarios_as_text())
         return EXIT_DONE
+    if scenario == "transformer":
+        from benchmon.cli.new_bench import show_transformer_demo
+
+        return show_transformer_demo()
 
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
 
-    facts = _facts(serial, operator)
+    facts = _facts(serial, operator, is_guessed_first=is_guessed_first)
+    _check_guesses_can_be_typed(headless=headless, is_guessed_first=is_guessed_first)
     with DemoBench(scenario, session) as bench:
         recorder = None
         # The recorder has most to load, so it begins first.
@@ -126,6 +137,7 @@ def demo(
 @SESSION
 @SERIAL
 @OPERATOR
+@GUESS
 @PUBLISH
 @click.option("--yes", is_flag=True, help="Start without asking, though the last recording of the bench tripped.")
 @ASCII
@@ -136,6 +148,7 @@ def run(
     session: Path | None,
     serial: str | None,
     operator: str | None,
+    is_guessed_first: bool,
     publish: str | None,
     yes: bool,
     ascii_only: bool,
@@ -143,19 +156,34 @@ def run(
     """Record and watch a bench: a recorder as a process of its own, and a screen that follows it."""
     from benchmon.bench import load_bench
 
+    _check_guesses_can_be_typed(headless=headless, is_guessed_first=is_guessed_first)
     check_power_return(load_bench(bench), yes=yes)
-    return _record(bench, session, headless, duration, ascii_only, publish, _facts(serial, operator))
+    facts = _facts(serial, operator, is_guessed_first=is_guessed_first)
+    return _record(bench, session, headless, duration, ascii_only, publish, facts)
 
 
-def _facts(serial: str | None, operator: str | None) -> dict[str, str]:
-    """Return what is stored of a test beside its readings: which unit, and who tests it. Raises `BadInput`."""
+def _check_guesses_can_be_typed(*, headless: bool, is_guessed_first: bool) -> None:
+    """Raise `BadInput` where guesses are asked for and there is no screen to type them on."""
+    if is_guessed_first and (headless or not has_terminal()):
+        raise BadInput(
+            "--guess hides expected values on the screen until a guess is typed there; without a screen nobody can "
+            "guess, and nothing is hidden: use a terminal without --headless, or leave out --guess"
+        )
+
+
+def _facts(serial: str | None, operator: str | None, *, is_guessed_first: bool = False) -> dict[str, str]:
+    """Return what is stored of a test beside its readings: which unit, who tests it, and whether values are guessed.
+
+    Raises `BadInput`.
+    """
     given = {"serial": serial, "operator": operator}
     for name, text in given.items():
         if text is not None and (not text.strip() or len(text) > _LONGEST_FACT or one_line(text) != text):
             raise BadInput(
                 f"--{name} {one_line(text, 60)!r}: give a text of 1 to {_LONGEST_FACT} characters in one line"
             )
-    return {name: text for name, text in given.items() if text is not None}
+    guess = {"guess": "yes"} if is_guessed_first else {}
+    return {name: text for name, text in given.items() if text is not None} | guess
 
 
 def _record(

@@ -1,17 +1,20 @@
-"""Arguments, options and checks that several commands share."""
+"""Arguments, options, checks and plain questions that several commands share."""
 
 from __future__ import annotations
 
 import math
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchmon.errors import BadInput
-from benchmon.quantities import DURATION, VOLTAGE, Kind, parse_value
+from benchmon.quantities import DURATION, VOLTAGE, Kind, example, parse_value
 from benchmon.text import one_line
+
+if TYPE_CHECKING:
+    from benchmon.new_bench.questions import Question
 
 
 class QuantityParam(click.ParamType[float]):
@@ -70,6 +73,12 @@ SERIAL = click.option(
     "--serial", metavar="NUMBER", help="Which unit is tested: its serial number, stored with the session."
 )
 OPERATOR = click.option("--operator", metavar="NAME", help="Who tests it, stored with the session.")
+GUESS = click.option(
+    "--guess",
+    "is_guessed_first",
+    is_flag=True,
+    help="For learners: the screen shows what is expected of a channel once an own guess is typed; alarms always show.",
+)
 PUBLISH = click.option("--publish", metavar="URL", help="Publish the status of the bench to a broker: mqtt://host/lab.")
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
@@ -94,3 +103,45 @@ def require_terminal() -> None:
     """Raise `BadInput` if there is no terminal for a screen."""
     if not has_terminal():
         raise BadInput("the screen needs a terminal; use --headless where there is none")
+
+
+def ask_question(question: Question, usual: str) -> str:
+    """Ask a question until it has an answer, and return it; Enter alone takes the `usual` one, "" for none."""
+    click.secho(f"\n  {question.why}", dim=True)
+    if len(question.choices) == 1:
+        say(f"{question.words}: {question.choices[0]}")
+        return question.choices[0]
+    listed = [(choice, "") for choice in question.choices] or question.offers
+    for number, (answer, words) in enumerate(listed, 1):
+        click.echo(f"    {number:>2}  {answer}  {words}".rstrip())
+    like = f" (like {example(question.kind).strip(chr(34))})" if question.kind else ""
+
+    def take(typed: str) -> str:
+        try:
+            return question.read(typed)
+        except BadInput as problem:
+            raise click.BadParameter(str(problem)) from problem
+
+    while True:
+        typed: str = click.prompt(
+            f"  {question.words}{like}", default=usual or None, value_proc=take, prompt_suffix=": "
+        )
+        doubt = question.doubt(typed)
+        if not doubt or ask_yes("keep it?", doubt):
+            return typed
+
+
+def print_title(text: str) -> None:
+    """Print the title of a group of questions."""
+    click.secho(f"\n{text}", bold=True)
+
+
+def say(text: str) -> None:
+    """Print a line between questions."""
+    click.echo(f"  {text}")
+
+
+def ask_yes(question: str, why: str, *, default: bool = False) -> bool:
+    """Ask a question that is answered by yes or no, and return which."""
+    click.secho(f"\n  {why}", dim=True)
+    return click.confirm(f"  {question}", default=default)

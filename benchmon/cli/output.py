@@ -9,6 +9,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal
 
 from benchmon.findings import wording_of
+from benchmon.prediction.circuit.parts import unit_of_part
 from benchmon.prediction.ratings.cautions import usual_cautions
 from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table, with_minus
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.instruments.connection_test import Tried
     from benchmon.instruments.types import Port
+    from benchmon.new_bench.transformer_tests import IncomingTransformer
     from benchmon.prediction import Prediction
     from benchmon.prediction.curves.sweep import SweepPrediction
     from benchmon.prediction.ratings.check import Ratings
@@ -365,3 +367,18 @@ def ports_as_text(ports: Sequence[Port]) -> str:
         return "No serial port and no VISA resource found."
     rows = [(port.driver, one_line(port.address, 80), one_line(port.words, 80)) for port in ports]
     return table(("driver", "address", "what is there"), rows)
+
+
+def transformer_as_text(found: IncomingTransformer) -> str:
+    """Return what the tests give, with uncertainties, and how they agree with each other."""
+    lines = [f"{one.agreement.sign} {one.words}" for one in found.findings]
+    rows = []
+    for name, known in found.parts.items():
+        if name.startswith("core."):
+            label = {"core.current": "current without load", "core.loss": "loss without load"}[name]
+            rows.append((label, f"as measured, ± {100 * known.relative:.2g} %"))
+        else:
+            label = name.partition(".")[2].replace("_", " ")
+            rows.append((label, with_uncertainty(known.value, known.uncertainty, unit_of_part(name))))
+    remarks = "\n".join(fill(line, _WIDEST, subsequent_indent="  ") for line in lines)
+    return f"{table(('what the tests give', 'value ± uncertainty (k = 2)'), rows)}\n\n{remarks}"

@@ -21,7 +21,7 @@ from benchmon.session.recorder_lock import is_recorded
 from benchmon.session.records import RecorderState
 from benchmon.session.requests import Note, StopRecording
 from benchmon.text import one_line, table
-from benchmon_simulated import Effects, SimulatedBench, rewrite_addresses
+from benchmon_simulated import Effects, SimulatedBench
 from benchmon_simulated.commands import CommandLines
 from benchmon_simulated.faults import FAULTS, FURTHER_FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
@@ -36,6 +36,7 @@ _END_LIMIT = 10.0
 def scenarios_as_text() -> str:
     """Return the scenarios and the faults as tables."""
     rows = [(scenario.name, scenario.description) for scenario in SCENARIOS]
+    rows.append(("transformer", "no bench: the tests of a transformer as it comes in, printed with what they give"))
     scenarios = table(("scenario", "what is on the bench (all invented)"), rows)
     faults, further = ([(_usage_of(fault), fault.description) for fault in kinds] for kinds in (FAULTS, FURTHER_FAULTS))
     catalogue = table(("fault (--fault NAME)", "what happens"), faults)
@@ -76,11 +77,12 @@ def run_simulator(
     watchdog.daemon = True
     try:
         with SimulatedBench(bench, seed, faults, _print_line, Effects.named(effects)) as simulated:
+            authorities = simulated.authorities()
             for name, address in simulated.addresses.items():
-                _print_line(f"{name} {address}")
+                _print_line(f"{name} {address}" + (f" ca {authorities[name]}" if name in authorities else ""))
             if save_bench is not None:
                 with whole_file(save_bench, force=True) as part:
-                    part.write_text(rewrite_addresses(bench.source, simulated.addresses), encoding="utf-8")
+                    part.write_text(simulated.bench_text(), encoding="utf-8")
             _serve(simulated, stop, demo)
             watchdog.start()
     finally:

@@ -32,9 +32,9 @@ from benchmon.text import one_line
 
 NOT_MEASURED, NOT_KNOWN, NONE = "not measured", "not known", "none"
 _LABEL = "its label: voltage at full load, regulation"
-_MEASURED = "measured: open-circuit voltage, resistances"
-_ONE, _PARALLEL, _SERIES = "one winding", "two windings in parallel", "two windings in series"
-_TAPPED = "two windings in series, the tap between them"
+BY_MEASUREMENT = "measured: open-circuit voltage, resistances"
+ONE_WINDING, IN_PARALLEL, IN_SERIES = "one winding", "two windings in parallel", "two windings in series"
+TAPPED = "two windings in series, the tap between them"
 _CURVES = {
     "silicon": [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]],
     "Schottky": [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]],
@@ -138,13 +138,13 @@ def _is_tapped(asked: Asked) -> bool:
 def _ask_transformer(asked: Asked) -> None:
     asked.group("Transformer")
     asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", _usual_tap(asked["mains.voltage"])))
-    choices = (_TAPPED,) if _is_tapped(asked) else (_ONE, _PARALLEL, _SERIES)
+    choices = (TAPPED,) if _is_tapped(asked) else (ONE_WINDING, IN_PARALLEL, IN_SERIES)
     why = meaning(Transformer, "connection")
     asked.ask(Question("transformer.windings", "secondary windings in use", why, choices[0], choices=choices))
     rating = asked.ask(_TRANSFORMER.value("rating", "rating of all windings together", "120 VA", likely=(1.0, 5000.0)))
     why = "The label is quick, within a few per cent; an open-circuit voltage and two resistances are better."
     known = asked.ask(
-        Question("transformer.known", "its voltage is known from", why, _LABEL, choices=(_LABEL, _MEASURED))
+        Question("transformer.known", "its voltage is known from", why, _LABEL, choices=(_LABEL, BY_MEASUREMENT))
     )
     if known == _LABEL:
         usual = next(words for most, words in USUAL_REGULATION if parse_value(rating, APPARENT_POWER) <= most)
@@ -345,11 +345,11 @@ def _spelt(model: type[BaseModel], key: str, value: Any) -> str:
 def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
     if not transformer:
         return {}
-    found = {"transformer.known": _LABEL if "rated_voltage" in transformer else _MEASURED}
+    found = {"transformer.known": _LABEL if "rated_voltage" in transformer else BY_MEASUREMENT}
     if transformer.get("secondaries", 1) == 1:
-        found["transformer.windings"] = _ONE
+        found["transformer.windings"] = ONE_WINDING
     else:
-        found["transformer.windings"] = _PARALLEL if transformer.get("connection") == "parallel" else _SERIES
+        found["transformer.windings"] = IN_PARALLEL if transformer.get("connection") == "parallel" else IN_SERIES
     if "no_load" in transformer:
         found["transformer.no_load_test"] = as_typed(transformer["no_load"])
     elif "no_load_current" in transformer:
@@ -469,11 +469,11 @@ def _write_distortion(text: BenchText, _asked: Asked, answer: str, _confirmed: b
 
 def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "transformer")
-    section.set("secondaries", 1 if answer == _ONE else 2, confirmed=confirmed)
-    if answer == _ONE:
+    section.set("secondaries", 1 if answer == ONE_WINDING else 2, confirmed=confirmed)
+    if answer == ONE_WINDING:
         section.remove("connection")
     else:
-        joined = "parallel" if answer == _PARALLEL else "series"
+        joined = "parallel" if answer == IN_PARALLEL else "series"
         section.set("connection", joined, _comment("transformer", "connection"))
 
 

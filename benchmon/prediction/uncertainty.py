@@ -170,10 +170,12 @@ APART = "capacitors that differ"
 def farthest_apart(bench: Bench) -> float:
     """Return half the relative difference of a doubler's two capacitors at opposite limits; 0 for other rectifiers.
 
-    The prediction takes both as equal, and each is somewhere within its own tolerance.
+    The prediction takes both as equal, and each is somewhere within its own tolerance. In a cascade every capacitor
+    that is smaller lowers the output and adds ripple: no difference does more than all of them together.
     """
     first = bench.filter[0] if bench.filter else None
-    if len(bench.rectifier.topology.capacitors) < 2 or not isinstance(first, Capacitor):
+    topology = bench.rectifier.topology
+    if not (topology.capacitors and topology.repeats_after_half) or not isinstance(first, Capacitor):
         return 0.0
     entry = _tolerance("", "", first)
     return entry.size / _RECTANGULAR * (entry.below + entry.above) / 2.0

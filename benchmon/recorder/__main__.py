@@ -28,12 +28,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--like", metavar="BENCH", help="get ready for this bench meanwhile: it has the same drivers")
     parser.add_argument("--serial", metavar="NUMBER", default="", help="the serial number of the unit tested")
     parser.add_argument("--operator", metavar="NAME", default="", help="who tests it")
+    parser.add_argument("--guess", metavar="yes", default="", help="screens hide expected values until guessed")
     given = parser.parse_args(arguments)
     if given.like is not None:
         # Errors of the bench file are reported when it is recorded.
         with suppress(BenchmonError):
             prepare(load_bench(Path(given.like)))
-    facts = {"serial": given.serial, "operator": given.operator}
+    facts = {"serial": given.serial, "operator": given.operator, "guess": given.guess}
     return record_file(Path(given.bench), Path(given.session), given.duration, given.wait, facts)
 
 

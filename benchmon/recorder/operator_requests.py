@@ -34,6 +34,7 @@ from benchmon.session.requests import (
     TypedReading,
 )
 from benchmon.text import one_line
+from benchmon.watch.guess import GuessRequest, event_of_guess
 from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, RecordRequest, StepRequest, blocking_reasons, can_be_zero
 from benchmon.watch.records import Event, EventDetails, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
@@ -121,6 +122,13 @@ def _read_typed_reading(text: str) -> TypedReading:
     return _typed_reading(found[2], found[3], None if found[1] is None else float(found[1]))
 
 
+def _read_guess(text: str) -> GuessRequest:
+    match _fields(text):
+        case {"channel": str(channel), "shows": str(shows)}:
+            return GuessRequest(one_line(channel, LONGEST_TEXT), one_line(shows.strip(), LONGEST_TEXT))
+    raise BadInput(f"{one_line(text, 60)!r} guesses nothing; it needs a channel and what it will read")
+
+
 def _typed_reading(channel: str, shows: str, time: float | None) -> TypedReading:
     return TypedReading(one_line(channel, LONGEST_TEXT), one_line(shows.strip(), LONGEST_TEXT), time)
 
@@ -137,6 +145,7 @@ def _read_load_bench(text: str) -> LoadBench:
 _READERS: Mapping[str, Callable[[str], OperatorRequest]] = {
     "note": lambda text: Note(_text_field(text, "text")),
     "reading": _read_typed_reading,
+    "guess": _read_guess,
     "acknowledge": lambda text: Acknowledge(_text_field(text, "channel")),
     "step": _read_step,
     "record": _read_record,
@@ -214,8 +223,10 @@ class PlanControl:
             self._plan.take(event)
         return events
 
-    def record(self, request: RecordRequest, now: float) -> Event:
-        """Return the event by which a value is recorded at `now` (s), or a `refused` event with the reason."""
+    def record(self, request: RecordRequest | GuessRequest, now: float) -> Event:
+        """Return the event by which a value or a guess is recorded at `now` (s), or a `refused` one with the reason."""
+        if isinstance(request, GuessRequest):
+            return self._guess(request, now)
         try:
             event = self._plan.record(request, now)
         except BadInput as problem:
@@ -224,6 +235,17 @@ class PlanControl:
             )
         self._plan.take(event)
         return event
+
+    def _guess(self, request: GuessRequest, now: float) -> Event:
+        channel = next((each for each in self._channels if each.name == request.channel), None)
+        try:
+            if channel is None:
+                raise BadInput("is no channel of this bench")
+            known = self._latest.get(channel.name)
+            return event_of_guess(request, channel, now, self._plan.step_number, None if known is None else known.value)
+        except BadInput as problem:
+            words = f"not taken as a guess: {one_line(request.channel, 40)}: {one_line(request.shows, 40)} {problem}"
+            return Event(now, "", EventKind.REFUSED, one_line(words))
 
 
 def enter_manual(acquisition: Acquisition, typed: TypedReading, started: float, now: float) -> Event:

@@ -43,6 +43,7 @@ from benchmon.session.requests import (
 )
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
+from benchmon.watch.guess import GuessRequest
 from benchmon.watch.plan import RecordRequest, StepRequest
 from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
@@ -330,7 +331,7 @@ class Recording:
                 zeroed = [take_zero(self._acquisition, self._channels[name], value, now) for name, value in zeros]
                 events = [*moved, *zeroed]
                 self._follow_plan()
-            case RecordRequest():
+            case RecordRequest() | GuessRequest():
                 events = [self._plan_control.record(decoded, self._now())]
             case LoadBench(offered_at):
                 events = [self._load_bench(offered_at)]

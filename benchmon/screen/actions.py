@@ -19,6 +19,7 @@ from benchmon.screen.views.base import View
 from benchmon.screen.views.dialogs import (
     ExitChoice,
     ExitDialog,
+    GuessDialog,
     LoadDialog,
     ReadingDialog,
     RecordDialog,
@@ -38,6 +39,7 @@ from benchmon.session.requests import (
 )
 from benchmon.text import clock
 from benchmon.watch.conditions import Conditions
+from benchmon.watch.guess import NOT_GUESSED, GuessRequest
 from benchmon.watch.plan import Action, RecordRequest, StepRequest
 from benchmon.watch.records import Event
 
@@ -224,6 +226,22 @@ class OperatorActions(KeyQueue[ExitChoice]):
     def _enter(self, reading: TypedReading) -> bool:
         return self.ask(reading, "The reading was not entered")
 
+    def action_guess(self) -> None:
+        """Guess what channels settle at: that under the cursor first, then those that are not guessed yet."""
+        state = self.state
+        channels = [each.channel for each in state.channels if each.channel.quantity not in NOT_GUESSED]
+        if not state.info.is_guessed_first:
+            self.show_message("Expected values are shown; with `run --guess` they are hidden until they are guessed.")
+        elif channels and self.can_request("A guess"):
+            asked = [each for each in channels if each.name == self.chosen]
+            asked += [each for each in channels if state.guesses.hides(each.quantity) and each not in asked]
+            rest = [each for each in channels if each not in asked]
+            dialog = GuessDialog(state, self.symbols, [*asked, *rest], len(asked), lambda: self.now, self._guess)
+            self.push_screen(dialog)
+
+    def _guess(self, typed: TypedReading) -> bool:
+        return self.ask(GuessRequest(typed.channel, typed.shows), "The guess was not recorded")
+
     def _most_overdue(self, channels: Sequence[Channel]) -> Channel:
         def due(channel: Channel) -> float:
             known = self.state.channel(channel.name)
@@ -331,6 +349,9 @@ class OperatorActions(KeyQueue[ExitChoice]):
         """Work out where the expected value of the selected channel comes from, in the background."""
         state, channel = self.state, self.state.channel(self.chosen)
         if channel is None or self._is_busy():
+            return
+        if channel.is_hidden:
+            self.show_message(f"{channel.channel.name} has not been guessed yet: g asks for a guess.")
             return
         bench = state.info.bench
 

@@ -107,6 +107,10 @@ def _has_manual_meters(state: SessionState) -> bool:
     return bool(state.info.bench.typed_channels)
 
 
+def _is_guessed_first(state: SessionState) -> bool:
+    return state.info.is_guessed_first
+
+
 _BACK = Key("escape", "app.pop_screen", "Back", "back to the channels", shown="Esc")
 _SCROLL = Key("tab", "app.focus_next", "Scroll", "scroll", shown="arrows")
 
@@ -263,6 +267,13 @@ EVERYWHERE = (
         "enter readings of meters without an interface, those first that are due; the time is that of the question",
         is_of_use=_has_manual_meters,
     ),
+    Key(
+        "g",
+        "app.guess",
+        "Guess",
+        "guess what a channel settles at; what is expected of it is shown afterwards (`run --guess`)",
+        is_of_use=_is_guessed_first,
+    ),
     Key("n", "app.note", "Note", "write a note; its time is when n was pressed"),
     *(view.key for view in (EVENTS,) if view.key),
     Key("m", "app.mute", "Bell", "turn the bell off or on; the alarms are shown all the same", in_bar=False),
@@ -299,7 +310,7 @@ REPLAY = (
 """The keys that control a replay."""
 
 _OF_THE_RECORDER = frozenset(
-    ("switch_off", "acknowledge", "reading", "note", "confirm_step", "skip_step", "stop_plan"),
+    ("switch_off", "acknowledge", "reading", "guess", "note", "confirm_step", "skip_step", "stop_plan"),
 )
 
 

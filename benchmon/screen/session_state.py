@@ -16,6 +16,13 @@ from typing import TYPE_CHECKING
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventGroup, EventKind, traits_of
 from benchmon.quantities import POINTS, UNITS, format_value
+from benchmon.screen.guessing import (
+    Guesses,
+    cause_without_expected,
+    event_without_expected,
+    status_without_expected,
+    without_expected,
+)
 from benchmon.screen.symbols import SymbolSet
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionInfo, TrendBin, Update
@@ -24,7 +31,7 @@ from benchmon.watch import plan, status
 from benchmon.watch.plan import Plan
 from benchmon.watch.records import Event, Explanation, Forecast, Judgement, Waveform
 from benchmon.watch.status import Level, Outlooks
-from benchmon.watch.status_wording import SIGNS, StatusLine
+from benchmon.watch.status_wording import SIGNS, StatusLine, shown
 from benchmon.watch.wording import warned
 
 if TYPE_CHECKING:
@@ -185,15 +192,16 @@ class ChannelState:
 
     `shown` is the latest judgement with the verdict that its row shows, which no last digit of a display changes.
     Of a meter that a person reads (`by_hand`) the last typed value stays, however old; `is_waited_for` is whether it
-    counts as silent.
+    counts as silent. Where `is_hidden`, what is expected of it is left out until it has been guessed.
     """
 
     def __init__(self, channel: Channel, *, by_hand: bool = False) -> None:
         self.channel = channel
         self.by_hand = by_hand
         self.is_waited_for = False
-        self.judgement: Judgement | None = None
-        self.shown: Judgement | None = None
+        self.is_hidden = False
+        self._judgement: Judgement | None = None
+        self._shown: Judgement | None = None
         self.trend = TrendBuffer(channel.period)
 
     @property
@@ -202,24 +210,34 @@ class ChannelState:
         return self.channel.quantity.partition(".")[0]
 
     @property
+    def judgement(self) -> Judgement | None:
+        """Return the latest judgement, None where there is none."""
+        return self._judgement if self._judgement is None or not self.is_hidden else without_expected(self._judgement)
+
+    @property
+    def shown(self) -> Judgement | None:
+        """Return the latest judgement with the verdict that its row shows, None where there is none."""
+        return self._shown if self._shown is None or not self.is_hidden else without_expected(self._shown)
+
+    @property
     def value(self) -> float | None:
         """Return the latest value, None where there is none."""
-        return None if self.judgement is None else self.judgement.value
+        return None if self._judgement is None else self._judgement.value
 
     def update(self, judgement: Judgement) -> None:
         """Take a judgement that is newer than all before."""
         self.is_waited_for = self.by_hand and judgement.value is None
-        if not self.is_waited_for or self.judgement is None:
-            self.judgement = judgement
+        if not self.is_waited_for or self._judgement is None:
+            self._judgement = judgement
         self.trend.add(judgement.time, judgement.value, judgement.uncertainty)
 
     def show(self, bench: status.BenchStatus) -> None:
         """Show the latest judgement with the verdict that it has by the status of the `bench`."""
-        judgement = self.judgement
+        judgement = self._judgement
         if judgement is None or (verdict := bench.verdict_shown(judgement)) is judgement.verdict:
-            self.shown = judgement
+            self._shown = judgement
         else:
-            self.shown = replace(judgement, verdict=verdict)
+            self._shown = replace(judgement, verdict=verdict)
 
 
 class SessionState:
@@ -258,6 +276,7 @@ class SessionState:
         self.alarms = AlarmPanel()
         self.bell = True
         self.plan = Plan(info.bench.step)
+        self.guesses = Guesses(hides_others=info.is_guessed_first and live)
         self._edit: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         self.outlooks = Outlooks()
@@ -274,10 +293,13 @@ class SessionState:
         if update.bench is not None:
             self._change(update.bench)
         self.now, self.recorder_state = update.now, update.state
+        hidden = self._hidden_channels(update.events)
         for judgement in update.judgements:
             if judgement.channel in self._by_name:
                 self._by_name[judgement.channel].update(judgement)
-        self.events.extend(update.events)
+        if update.explanations is not None:
+            self._causes = update.explanations.ranked
+        self.events.extend(event_without_expected(event, hidden, self._causes) for event in update.events)
         for event in update.events:
             self.plan.take(event)
             group = traits_of(event.kind).group
@@ -289,14 +311,27 @@ class SessionState:
         self._forecasts.update({forecast.channel: forecast for forecast in update.forecasts})
         self.take_predictions(update)
         self.waveforms.update({waveform.channel: waveform for waveform in update.waveforms})
-        if update.explanations is not None:
-            self._causes = update.explanations.ranked
-        self.outlooks = Outlooks(self.now, self._forecasts, self._causes)
+        causes = tuple(cause_without_expected(cause, hidden) for cause in self._causes)
+        self.outlooks = Outlooks(self.now, self._forecasts, causes)
         self._status.take(update)
         self._stored_line = self._status.glance
+        if hidden:
+            covered = status_without_expected(self._status.status, hidden)
+            self._stored_line = shown(covered, self.info.bench, self.now)
         for channel in self.channels:
             channel.show(self._status.status)
         self.alarms.update(self._status.status.alarms, self.info.bench.channel)
+
+    def _hidden_channels(self, events: Iterable[Event]) -> list[str]:
+        """Take the guesses among `events`; return the names of the channels of which the expected value is hidden.
+
+        Nothing is hidden once the recording is over.
+        """
+        self.guesses.hides_others &= self.recorder_state is RecorderState.RECORDING
+        self.guesses.take(events, {name: state.channel.quantity for name, state in self._by_name.items()})
+        for state in self.channels:
+            state.is_hidden = self.guesses.hides(state.channel.quantity)
+        return [state.channel.name for state in self.channels if state.is_hidden]
 
     def take_predictions(self, update: Update) -> None:
         """Take the settled predictions of an update."""

@@ -72,6 +72,7 @@ def read_info(connection: sqlite3.Connection, path: Path) -> SessionInfo:
         layout >= _WITH_PREDICTIONS,
         facts.get("serial", ""),
         facts.get("operator", ""),
+        "guess" in facts,
     )
 
 
@@ -90,8 +91,8 @@ def _bench_once(text: str) -> Bench:
 
 
 def _test_facts(connection: sqlite3.Connection) -> dict[str, str]:
-    """Return which unit was tested and by whom, as far as the session says."""
-    rows = connection.execute("SELECT name, text FROM facts WHERE name IN ('serial', 'operator')")
+    """Return which unit was tested and by whom, as far as the session says, and whether it is guessed first."""
+    rows = connection.execute("SELECT name, text FROM facts WHERE name IN ('serial', 'operator', 'guess')")
     return {name: one_line(text, 200) for name, text in rows if isinstance(text, str)}
 
 

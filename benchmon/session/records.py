@@ -197,6 +197,7 @@ class SessionInfo:
     `layout` is the version of the file's layout: an old one has no explanations, forecasts or waves.
     `holds_predictions` is whether updates carry settled predictions; if not, a reader works them out. `serial` is the
     serial number of the unit tested, and `operator` who tested it, "" where nobody gave one.
+    `is_guessed_first` is whether expected values are hidden on a screen until they have been guessed.
     """
 
     path: str
@@ -207,6 +208,7 @@ class SessionInfo:
     holds_predictions: bool = True
     serial: str = ""
     operator: str = ""
+    is_guessed_first: bool = False
 
     @property
     def title(self) -> str:

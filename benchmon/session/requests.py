@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 from benchmon.text import one_line
+from benchmon.watch.guess import GuessRequest
 from benchmon.watch.plan import RecordRequest, StepRequest
 
 LONGEST_TEXT = 1000
@@ -65,12 +66,21 @@ class StopRecording:
 
 
 OperatorRequest = (
-    Note | TypedReading | Acknowledge | StepRequest | RecordRequest | LoadBench | SwitchPowerOff | StopRecording
+    Note
+    | TypedReading
+    | GuessRequest
+    | Acknowledge
+    | StepRequest
+    | RecordRequest
+    | LoadBench
+    | SwitchPowerOff
+    | StopRecording
 )
 
 KINDS: Mapping[type[OperatorRequest], str] = {
     Note: "note",
     TypedReading: "reading",
+    GuessRequest: "guess",
     Acknowledge: "acknowledge",
     StepRequest: "step",
     RecordRequest: "record",

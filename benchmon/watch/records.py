@@ -73,7 +73,8 @@ class EventDetails:
     is whether a meter showed that the power is gone. `entry` is the name of what a person recorded in a step, `shows`
     its value as typed ("" where `note` says why there is none), `met` whether it keeps its limits, `meter`,
     `calibrated` (a date) and `who` by what and whom it was measured. `zero` is a zero that was taken, in the channel's
-    unit. Every field is a plain number, text or truth value: the session stores the fields by their names.
+    unit. `guess` is what a learner guessed that the channel settles at and `read` what it read then, in its unit. Every
+    field is a plain number, text or truth value: the session stores the fields by their names.
     """
 
     request: int | None = None
@@ -87,6 +88,8 @@ class EventDetails:
     calibrated: str | None = None
     who: str | None = None
     zero: float | None = None
+    guess: float | None = None
+    read: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

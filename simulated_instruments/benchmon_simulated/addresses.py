@@ -10,11 +10,12 @@ from collections.abc import Mapping
 from benchmon.errors import BadInput
 
 HOST = "127.0.0.1"
+_NONE: Mapping[str, str] = {}
 
 _SOCKET = re.compile(r"TCPIP\d*::([^:]+)::(\d{1,5})::SOCKET", re.IGNORECASE)
 _HEADER = re.compile(r"\s*\[")
 _INSTRUMENT = re.compile(r"\s*\[\[\s*[\"']?instrument[\"']?\s*\]\]")
-_ADDRESS = re.compile(r"""(\s*["']?address["']?\s*=\s*)("(?:\\.|[^"\\])*"|'[^']*')(.*)""", re.DOTALL)
+_KEY = re.compile(r"""(\s*["']?(address|ca)["']?\s*=\s*)("(?:\\.|[^"\\])*"|'[^']*')(.*)""", re.DOTALL)
 
 
 def is_serial(address: str) -> bool:
@@ -36,39 +37,47 @@ def socket_address(port: int) -> str:
     return f"TCPIP::{HOST}::{port}::SOCKET"
 
 
-def rewrite_addresses(text: str, addresses: Mapping[str, str]) -> str:
+def rewrite_addresses(text: str, addresses: Mapping[str, str], authorities: Mapping[str, str] = _NONE) -> str:
     """Return the bench file `text` with the `address` of every instrument named in `addresses` replaced.
 
-    Everything else, comments included, stays as it is. Raises `BadInput` where an instrument is not written as an
-    [[instrument]] section with its address on one line.
+    `authorities` are the files for `ca`, by instrument. Everything else, comments included, stays as it is. Raises
+    `BadInput` where an instrument is not written as an [[instrument]] section with its address on one line.
     """
-    before = _addresses_in(text)
+    before = _keys_in(text)
+    wanted = {name: {"address": address} for name, address in addresses.items()}
+    for name, authority in authorities.items():
+        wanted.setdefault(name, {})["ca"] = authority
     names = iter(before)
-    address: str | None = None
+    to_write: dict[str, str] = {}
     lines: list[str] = []
-    written = True
     for line in text.splitlines(keepends=True):
         if _INSTRUMENT.match(line):
             name = next(names, "")
-            address, written = addresses.get(name), False
-            lines.append(line)
-            if address is not None and before[name] is None:
-                lines.append(f"address = {json.dumps(address)}\n")
+            to_write = dict(wanted.get(name, {}))
+            missing = [key for key in to_write if key not in before.get(name, {})]
+            lines += [line, *(f"{key} = {json.dumps(to_write.pop(key))}\n" for key in missing)]
             continue
         if _HEADER.match(line):
-            written = True
-        match = _ADDRESS.match(line) if not written and address is not None else None
-        written = written or match is not None
-        lines.append(f"{match[1]}{json.dumps(address)}{match[3]}" if match else line)
+            to_write = {}
+        match = _KEY.match(line)
+        value = to_write.pop(match[2], None) if match is not None else None
+        lines.append(line if match is None or value is None else f"{match[1]}{json.dumps(value)}{match[4]}")
     rewritten = "".join(lines)
-    if _addresses_in(rewritten) != before | dict(addresses):
+    if (
+        _keys_in(rewritten) != {name: keys | wanted.get(name, {}) for name, keys in before.items()}
+        or wanted.keys() - before
+    ):
         raise BadInput("addresses cannot be replaced; write every instrument as an [[instrument]] section of its own")
     return rewritten
 
 
-def _addresses_in(text: str) -> dict[str, object]:
+def _keys_in(text: str) -> dict[str, dict[str, object]]:
+    """Return the keys that may be replaced of every instrument, by its name."""
     try:
         instruments = tomllib.loads(text).get("instrument", [])
     except tomllib.TOMLDecodeError:
         return {}
-    return {str(instrument["name"]): instrument.get("address") for instrument in instruments}
+    return {
+        str(instrument["name"]): {key: instrument[key] for key in ("address", "ca") if key in instrument}
+        for instrument in instruments
+    }

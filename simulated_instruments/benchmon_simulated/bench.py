@@ -18,6 +18,7 @@ from benchmon_simulated.commands import Commands
 from benchmon_simulated.effects import Effects
 from benchmon_simulated.fault_schedule import FaultSchedule
 from benchmon_simulated.servers import SERVERS
+from benchmon_simulated.servers.own_certificate import certificate_file, is_encrypted
 from benchmon_simulated.servers.server import InstrumentServer
 from benchmon_simulated.supply.supply import IDEAL, SLICE, SupplyUnderTest
 
@@ -121,11 +122,16 @@ class SimulatedBench:
                 self._notify(f"{self.supply.snapshot.time:.1f} s: {event}")
 
     def bench_text(self) -> str:
-        """Return the bench file's text with the addresses of the simulated instruments.
+        """Return the bench file's text with the addresses of the simulated instruments, and the certificate of some.
 
         Raises `BadInput` where they cannot be replaced (see `rewrite_addresses`).
         """
-        return rewrite_addresses(self._text, self.addresses)
+        return rewrite_addresses(self._text, self.addresses, self.authorities())
+
+    def authorities(self) -> dict[str, str]:
+        """Return the file of the certificate that an instrument's driver has to trust, for those that speak TLS."""
+        encrypted = [name for name, address in self.addresses.items() if is_encrypted(address)]
+        return {name: str(certificate_file()) for name in encrypted}
 
     def __enter__(self) -> Self:
         self.start()

@@ -9,6 +9,8 @@ from benchmon.errors import BadInput
 from benchmon.text import one_line
 
 _BENCHES = Path(__file__).parent / "benches"
+TRANSFORMER_TESTS = Path(__file__).parent / "transformer_tests.toml"
+"""Answers to the questions about the tests of an invented transformer."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,8 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
     Scenario("split-rail", "two rails from a winding with a centre tap: the amplifier of a tone arm"),
     Scenario("doubler", "a full-wave doubler: the supply of a counter tube"),
+    Scenario("half-wave-doubler", "a half-wave doubler: the supply of a signal relay"),
+    Scenario("tripler", "a tripler: the line supply of a telephone"),
     Scenario("regulated", "a regulated 12 V supply with meters of every family, and a relay in the mains"),
     Scenario(
         "failing-diode",

@@ -17,6 +17,7 @@ from benchmon.bench import (
     load_bench,
     read_bench,
 )
+from benchmon.bench.topology import TOPOLOGIES
 from benchmon.errors import BadInput, BenchFileError
 from support.toml_text import COMPLETE
 
@@ -146,7 +147,7 @@ def test_other_forms_of_diode_transformer_and_load_are_read():
     assert read_bench(changed(load, 'kind = "open"')).load == OpenLoad(kind="open")
 
 
-@pytest.mark.parametrize("kind", ["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"])
+@pytest.mark.parametrize("kind", TOPOLOGIES)
 def test_every_rectifier_is_read(kind):
     assert read_bench(changed('kind = "bridge"', f'kind = "{kind}"')).rectifier.kind == kind
 

@@ -104,6 +104,8 @@ def test_a_bad_bench_file_is_one_line_and_exit_2(tmp_path, capsys, change, names
         ("no-such-command",),
         ("predict", "{bench}", "--no-such-option"),
         ("run", "{bench}", "--headless"),
+        ("run", "{bench}", "--headless", "--guess"),
+        ("demo", "--headless", "--guess"),
         ("run", "{bench}"),
         ("attach", "no-such-session"),
         ("replay", "{bench}"),

@@ -642,10 +642,16 @@ def test_a_separator_that_cannot_be_is_refused(keys):
         driver_at("TCPIP::127.0.0.1::5025::SOCKET", **keys)
 
 
-def test_an_echo_is_no_reply(opened):
-    answers = IDENTITY | {b"Q1?": b"5\n"}
-    with FakeTcpInstrument(lambda line: line + b"\r\n" + (answers.get(line) or b"")) as end:
-        driver = opened(driver_at(end.visa_address, "Q1?", echo=True, setup=["RANG 10"]))
+@pytest.mark.parametrize("termination", ["\n", "\x03", ""])
+def test_an_echo_is_no_reply(opened, termination):
+    answers = {question: answer.strip() for question, answer in (IDENTITY | {b"Q1?": b"5"}).items()}
+
+    def answer(line):
+        return line + b"\r\n" + (answers[line] + termination.encode() if line in answers else b"")
+
+    with FakeTcpInstrument(answer) as end:
+        keys = {"read_termination": termination, "end_after": 0.05, "setup": ["RANG 10"]}
+        driver = opened(driver_at(end.visa_address, "Q1?", echo=True, **keys))
         assert driver.identity == "Acme,Meter,1,1.0"
         assert driver.read("Q1?").value == 5.0
 

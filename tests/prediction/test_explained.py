@@ -10,6 +10,7 @@ import pytest
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
 from benchmon.prediction.explained import Derivation, explain
+from benchmon.prediction.explained.formulas import handbook_of
 from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
 from support.circuits.drawn import capacitor, choke, current, plain, resistor
 from support.supplies import bench_of, rated
@@ -154,8 +155,8 @@ def test_the_object_holds_the_whole_sum():
 
 
 def test_a_doubler_s_current_is_that_of_two_reservoirs_in_series():
-    # Each of two capacitors C is charged once a period (circuit theory): the sum falls by I/(2·f·C) below its peak, on
-    # average, so that I = 2·Vp/(R + 1/(2·f·C)).
+    # Each of two capacitors C is charged to Vp once a period and is on average half its ripple I/(f·C) below (circuit
+    # theory), so that I = 2·Vp/(R + 1/(f·C)).
     bench = plain(
         "full-wave doubler",
         transformer={"open_circuit_voltage": 100 / math.sqrt(2)},
@@ -163,5 +164,15 @@ def test_a_doubler_s_current_is_that_of_two_reservoirs_in_series():
         load=resistor(200.0),
     )
     found = explain(bench, "output.current.mean").handbook
-    assert found.value == pytest.approx(200.0 / (200.0 + 1 / (2 * 50.0 * 1e-3)))
-    assert "1/(2·f·C)" in found.steps[-1].formula
+    assert found.value == pytest.approx(200.0 / (200.0 + 1 / (50.0 * 1e-3)))
+    assert "1/(f·C)" in found.steps[-1].formula
+
+
+@pytest.mark.parametrize(("kind", "below", "ripple"), [("half-wave doubler", 1.5, 1.0), ("tripler", 4.0, 3.0)])
+def test_a_cascade_is_explained_by_the_charge_of_a_period(kind, below, ripple):
+    winding = {"open_circuit_voltage": 100 / math.sqrt(2)}
+    bench = plain(kind, transformer=winding, filter=[capacitor(1e-3)], load=current(0.2))
+    times, charge = (3 if kind == "tripler" else 2), 0.2 / 50.0 / 1e-3
+    mean, waves = (handbook_of(bench, f"output.voltage.{what}", 230.0).result for what in ("mean", "ripple"))
+    assert mean == pytest.approx(times * 100.0 - below * charge)
+    assert waves == pytest.approx(ripple * charge)

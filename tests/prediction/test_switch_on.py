@@ -145,6 +145,14 @@ def test_every_topology_starts(kind, leakage):
     assert 0.003 < worst.time_to_90 < 0.06
 
 
+@pytest.mark.parametrize("kind", ["half-wave doubler", "tripler"])
+def test_a_cascade_starts_step_by_step(kind):
+    worst, doubler = (switch_on(rated(rectifier=f'kind = "{each}"')) for each in (kind, "full-wave doubler"))
+    # Its first capacitor is charged as a doubler's; the charge of the others passes it, period by period.
+    assert 0.85 * doubler.diode_peak < worst.diode_peak < 1.01 * doubler.diode_peak
+    assert 3.0 * doubler.time_to_90 < worst.time_to_90 < 1.0
+
+
 def test_more_closing_angles_do_not_change_the_result():
     some, many = switch_on(rated()), switch_on(rated(), angles=96)
     assert many.diode_peak == pytest.approx(some.diode_peak, rel=0.003)

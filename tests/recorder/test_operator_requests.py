@@ -20,6 +20,7 @@ from benchmon.session.requests import (
     encode_request,
 )
 from benchmon.text import one_line
+from benchmon.watch.guess import GuessRequest
 from benchmon.watch.plan import Action, RecordRequest, StepRequest
 
 REQUESTS = [
@@ -27,6 +28,7 @@ REQUESTS = [
     Note('{"text": "quoted"}'),
     TypedReading("U = out", "22,14 V", 12.5),
     TypedReading("vout", "22.14 V"),
+    GuessRequest("vout", "22 V"),
     Acknowledge("transformer"),
     Acknowledge(),
     StepRequest(Action.BEGIN, 1),

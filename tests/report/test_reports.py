@@ -25,6 +25,7 @@ from benchmon.report.sections.report import report
 from benchmon.report.sections.result import measured_margins
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
+from benchmon.watch.guess import GuessRequest, event_of_guess
 from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Forecast, Verdict, Waveform
 from support.written_sessions import SILENT
 
@@ -507,3 +508,13 @@ def test_a_limit_that_was_passed_is_not_met_and_the_other_one_is(write_session, 
     rows = {row[:2]: row[3].text for row in certificate_sections(find(session), None)[1].blocks[0].rows}
     assert rows["diode case, at all times", f"at most {format_value(35.0, '°C')}"] == "not met"
     assert rows["diode case, at all times", f"at least {format_value(-10.0, '°C')}"] == "met"
+
+
+def test_a_learners_guess_stands_beside_what_was_expected_and_measured(write_session, benches, expectations, tmp_path):
+    output = next(each for each in benches["reservoir"].channel if each.quantity == "output.voltage.mean")
+    right = expectations(benches["reservoir"], 230.0).quantities[output.quantity].value
+    guess = event_of_guess(GuessRequest(output.name, f"{1.25 * right} V"), output, 1.0, None, 0.0)
+    text = page_of(write_session(more=[guess]), tmp_path).text
+    assert "Guessed, expected and measured" in text
+    assert "25 % above 0:00:01, it read 0.00" in text
+    assert "Guessed" not in page_of(write_session("other.benchmon"), tmp_path, "other.html").text

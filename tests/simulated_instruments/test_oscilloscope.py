@@ -108,6 +108,43 @@ def test_a_wave_that_the_bench_file_asks_for_in_its_own_words():
     assert np.abs(values - np.tile(wave, PERIODS)).max() < 0.04 * np.abs(wave).max()
 
 
+PREAMBLES = {
+    "words": (
+        'preamble = ["-", "points", "x_increment", "x_origin", "format", "y_increment", "y_origin", "y_reference"]\n'
+        'separator = ";"\nformats = { "BIN" = "uint8" }'
+    ),
+    "rate": 'preamble = ["sample_rate", "y_increment", "y_reference"]\nseparator = "|"\ncodes = "uint16"',
+    "fixed rate": 'preamble = ["points", "y_increment"]\nsample_rate = 25000',
+    "descriptor": (
+        'descriptor = { points = [4, "<i"], x_increment = [8, "<f"], y_increment = [12, ">d"], format = [2, "B"] }\n'
+        'formats = { "3" = "int16" }\nbyte_order = "little"'
+    ),
+    "before": (
+        'descriptor = { x_increment = [30, "<f"], y_increment = [34, "<f"], y_reference = [1, "<h"] }\nskip = 40'
+    ),
+    "pairs": 'codes = "ascii"\npairs = true',
+}
+
+
+def test_every_way_to_write_a_preamble_is_played_and_read_over_a_socket():
+    asked = '[[channel]]\nname = "{0} {2}"\ninstrument = "{0}"\nquantity = "{1}"\naccuracy = "3 %"\nwave = "DATA?"\n'
+    text = SMOOTHING
+    for name, waves in PREAMBLES.items():
+        text += SCOPE.replace('"scope"', f'"{name}"') + f"[instrument.waves]\n{waves}\n"
+        for quantity in ("output.voltage.mean", "output.voltage.frequency"):
+            text += asked.format(name, quantity, quantity)
+            text += "" if name in ("before", "pairs") else 'preamble = "PRE?"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        true = simulated.supply.snapshot.values["output.voltage.mean"]
+        for driver in prepare(read_bench(simulated.bench_text())):
+            driver.open()
+            found = [driver.read(channel) for channel in driver.channels]
+            driver.close()
+            assert found[0].value == pytest.approx(true, rel=0.02), (found, true)
+            assert found[1].value == pytest.approx(100.0, rel=0.01), found
+
+
 def test_a_wave_has_the_errors_that_the_corrections_of_its_channel_take_off():
     text = SMOOTHING + SCOPE + WAVES.format(codes="uint16", order="little")
     asked = ASKED.replace(":TRAC:SOUR CH1;PRE?", "TRAC:PRE? CH1").replace("3 %", "0.1 %")

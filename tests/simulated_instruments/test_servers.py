@@ -54,7 +54,6 @@ TYPES = ["uint16", "int16", "uint32", "int32", "uint64", "int64", "float32", "fl
     [
         ("tcp://192.0.2.5:502", "tcp://127.0.0.1:"),
         ("udp://192.0.2.5", "udp://127.0.0.1:"),
-        ("tls://192.0.2.5", "tcp://127.0.0.1:"),
         ("/dev/ttyUSB0", "/"),
     ],
 )
@@ -108,6 +107,24 @@ def test_modbus_registers_that_are_not_there_are_refused():
             driver.close()
     assert reading.value is None
     assert "illegal data address" in reading.problem
+
+
+def test_a_scpi_meter_with_an_echo_commas_reversed_leads_and_units():
+    keys = 'echo = true\nseparator = ";"\ndecimal_comma = true\nread_termination = "\\u0003"\n'
+    text = INSTRUMENT.format("scpi", "TCPIP::192.0.2.5::5025::SOCKET") + keys
+    text += VOLTS + 'query = "MEAS:ALL?"\nindex = 1\nfactor = -1\nunit = "mV"\n'
+    text += WATTS + 'query = "POW?"\npattern = "P=(?P<value>[-+0-9.]+) (?P<unit>\\\\w+) ok"\nunit = "mW"\n'
+    text += AIR + 'query = "MEAS:ALL?"\nindex = 0\nunit = "°F"\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        assert readings(simulated, ["output", "power", "air"]) == near_truth(simulated, ["output", "power", "air"])
+
+
+def test_lines_in_another_unit_with_reversed_leads():
+    text = INSTRUMENT.format("serial_lines", "/dev/ttyUSB0")
+    text += VOLTS + 'pattern = "U=(?P<value>[-+0-9.]+)"\nfactor = -0.5\nunit = "mV"\n'
+    text += AIR + 'pattern = "T (?P<value>[-+0-9.]+) (?P<unit>\\\\S+)"\nunit = "K"\noffset = 2\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        assert readings(simulated, ["output", "air"]) == near_truth(simulated, ["output", "air"])
 
 
 def test_lines_asked_by_a_control_code_and_ended_by_another():

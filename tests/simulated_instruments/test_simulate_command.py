@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -14,13 +15,16 @@ from types import SimpleNamespace
 
 import pytest
 
+from benchmon.bench import read_bench
 from benchmon.cli import simulate as simulated_process
-from benchmon.errors import BadInput
+from benchmon.errors import BadInput, InstrumentError
+from benchmon.instruments.registry import prepare
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
 from benchmon_simulated import SimulatedBench
 from benchmon_simulated.commands import LONGEST_COMMAND, CommandLines
 from benchmon_simulated.scenarios import scenario_named
+from support.certificates import own_certificate
 from support.commands import run_command
 from support.supplies import SMOOTHING, easy
 from support.waiting import until
@@ -124,6 +128,54 @@ def test_an_unknown_command_is_answered_in_one_printable_line_and_changes_nothin
     assert all(word in str(refusal.value) for word in words), str(refusal.value)
     assert str(refusal.value).isprintable()
     assert simulated.execute("list").endswith("V, on; faults: none")
+
+
+ENCRYPTED = """
+[[instrument]]
+name = "{driver}"
+driver = "{driver}"
+address = "{address}"
+timeout = "9 s"
+ca = "/etc/lab/authority.pem"
+[[channel]]
+name = "{driver} volts"
+instrument = "{driver}"
+quantity = "output.voltage.mean"
+accuracy = "1 %"
+period = "0.1 s"
+{keys}
+"""
+ENCRYPTED_LINES = [
+    ("modbus", "tls://192.0.2.5", 'register = 0\ntype = "float32"'),
+    ("http", "https://192.0.2.7/readings", 'json = "$.output"'),
+    ("mqtt", "mqtts://broker.example", 'topic = "lab/output"'),
+]
+
+
+def first_value(driver):
+    driver.open()
+    try:
+        return until(lambda: driver.receive(0.1) if driver.streams else [driver.read(*driver.channels)])[0].value
+    finally:
+        driver.close()
+
+
+# The broker's library closes a line that it refuses when nobody holds it any more.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+def test_encrypted_lines_are_read_by_drivers_that_trust_their_certificate_and_by_no_other(tmp_path):
+    another, _ = own_certificate(tmp_path)
+    bench, saved = tmp_path / "bench.toml", tmp_path / "saved.toml"
+    sections = [ENCRYPTED.format(driver=name, address=address, keys=keys) for name, address, keys in ENCRYPTED_LINES]
+    bench.write_text(easy("".join(sections)).source, encoding="utf-8")
+    with simulator("--save-bench", str(saved), bench=bench) as process:
+        shown = [line_with(process, "://") for _ in ENCRYPTED_LINES]
+        text = until(lambda: saved.exists() and saved.read_text(encoding="utf-8"))
+        assert all(line.split(" ca ")[1] in text and line.split(" ")[1] in text for line in shown)
+        assert all(first_value(driver) > 5.0 for driver in prepare(read_bench(text)))
+        for ca in ("", str(another)):
+            for stranger in prepare(read_bench(re.sub('ca = "[^"]*"', f'ca = "{ca}"', text))):
+                with pytest.raises(InstrumentError, match=r"127.0.0.1.*: its certificate is not trusted \(.*\); name"):
+                    first_value(stranger)
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ from benchmon.bench import RecordEntry, Step, read_bench, read_recorded
 from benchmon.errors import BadInput
 from benchmon.recorder.operator_requests import PlanControl, decode_request
 from benchmon.session.records import Request
+from benchmon.watch.guess import Guess, GuessRequest, guesses_of
 from benchmon.watch.plan import Action, Plan, RecordRequest, StepRequest, blocking_reasons
 from benchmon.watch.records import Judgement, Verdict
 from support.supplies import supply
@@ -136,3 +137,19 @@ def test_shorted_leads_give_a_zero_of_the_readings_since_they_were_shorted():
     assert control.zeros(confirmed) == {"output": pytest.approx(0.015)}
     assert control.zeros(confirmed) == {}, "the same readings are not taken off twice"
     assert not control.is_shorted("output")
+
+
+def test_a_guess_is_recorded_with_its_step_and_what_was_read_when_it_was_typed():
+    control = PlanControl(read_bench(supply() + SHORTED))
+    before = control.record(GuessRequest("output", "22,5 V"), 0.5)
+    control.answer(StepRequest(Action.BEGIN, 1), 1.0)
+    control.observe(Judgement("output", 1.5, 21.9, 0.02, 22.0, 0.3, -0.3, Verdict.AGREES))
+    later = control.record(GuessRequest("output", "22 V"), 2.0)
+    assert before.message == "output: guessed 22.50 V, before it had a reading"
+    assert later.message == "output: guessed 22.00 V, while it read 21.90 V"
+    assert guesses_of([before, later]) == [
+        Guess("output", 0.5, 22.5, None, None),
+        Guess("output", 2.0, 22.0, 1, 21.9),
+    ]
+    for wrong in (GuessRequest("output", "much"), GuessRequest("nothing", "1 V")):
+        assert control.record(wrong, 3.0).kind == "refused"

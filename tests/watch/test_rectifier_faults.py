@@ -61,6 +61,13 @@ def test_an_open_diode_of_a_doubler_is_told(explained, number):
     assert explained("doubler", SupplyDefects(diodes={number: "open"}), 5.0) == "a diode is open"
 
 
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["half-wave-doubler", "tripler"])
+def test_an_open_diode_and_capacitor_of_a_cascade_are_told(explained, name):
+    assert explained(name, SupplyDefects(diodes={2: "open"}), 5.0) == "a diode is open"
+    assert explained(name, SupplyDefects(reservoir_left=1e-6), 5.0) == "the reservoir is open"
+
+
 def test_an_open_capacitor_of_a_doubler_is_told(explained):
     assert explained("doubler", SupplyDefects(reservoir_left=1e-6), 30.0) == "the reservoir is open"
 

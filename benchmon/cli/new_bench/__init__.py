@@ -14,6 +14,7 @@ from benchmon.text import one_line
 
 if TYPE_CHECKING:
     from benchmon.instruments.types import Port
+    from benchmon.new_bench.questions import Question
 
 _LOOK_FOR = 4.0
 """Seconds to search for instruments."""
@@ -24,9 +25,16 @@ _LOOK_FOR = 4.0
 @FORCE
 @click.option("--edit", is_flag=True, help="Change the bench file that is there; its comments stay.")
 @click.option("--questions", is_flag=True, help="Ask one question after the other, without a form.")
+@click.option(
+    "--transformer", is_flag=True, help="Guide the tests of a transformer as it comes in, and write its section."
+)
 @ASCII
-def new(bench: Path, force: bool, edit: bool, questions: bool, ascii_only: bool) -> int:
+def new(bench: Path, force: bool, edit: bool, questions: bool, transformer: bool, ascii_only: bool) -> int:
     """Make a bench file in a form, or change one: a supply, its instruments, and the plan of the test."""
+    if transformer:
+        from benchmon.cli.new_bench.transformer import guide_transformer_tests
+
+        return guide_transformer_tests(bench, force=force)
     from benchmon.atomic_file import check_may_write
     from benchmon.instruments.registry import find_ports
     from benchmon.new_bench.bench_maker import BenchMaker
@@ -56,6 +64,46 @@ def new(bench: Path, force: bool, edit: bool, questions: bool, ascii_only: bool)
 
         converse(maker, find)
     click.echo(maker.next_in_words)
+    return EXIT_DONE
+
+
+def show_transformer_demo() -> int:
+    """Print the tests of an invented transformer as they would go, with what they give; ask and write nothing."""
+    import tomllib
+
+    from benchmon.cli.new_bench.transformer import MetersOfBench, TransformerConversation
+    from benchmon.cli.options import print_title, say
+    from benchmon.cli.output import transformer_as_text
+    from benchmon.new_bench.bench_maker import BenchMaker
+    from benchmon.new_bench.bench_text import BenchText
+    from benchmon.new_bench.supply_questions import IN_SERIES
+    from benchmon.new_bench.transformer_tests import bench_text, evaluate
+    from benchmon_simulated.scenarios import TRANSFORMER_TESTS
+
+    answers = tomllib.loads(TRANSFORMER_TESTS.read_text(encoding="utf-8"))
+
+    def asks(question: Question, _usual: str) -> str:
+        answer = question.read(answers[question.name])
+        click.secho(f"\n  {question.why}", dim=True)
+        say(f"{question.words}: {answer}")
+        return answer
+
+    def agrees(question: str, why: str, default: bool) -> bool:
+        is_yes = default or question.startswith("is that so")
+        click.secho(f"\n  {why}", dim=True)
+        say(f"{question} {'y' if is_yes else 'n'}")
+        return is_yes
+
+    say("An invented transformer, with invented readings; nothing is asked and nothing is written.")
+    talk = TransformerConversation(asks, agrees, MetersOfBench(None), answers)
+    found = evaluate(talk.run())
+    print_title("What the tests give")
+    click.echo(transformer_as_text(found))
+    print_title("What would be written")
+    text = bench_text(BenchMaker(Path("demo.toml")), found, talk.given, IN_SERIES)
+    sections = [each.body for each in BenchText(text).sections if each.section in ("transformer", "learned")]
+    click.echo("\n".join(sections).rstrip())
+    say("On a bench of your own: benchmon new --transformer my-bench.toml")
     return EXIT_DONE
 
 

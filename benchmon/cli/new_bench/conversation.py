@@ -6,13 +6,13 @@ from collections.abc import Callable, Sequence
 
 import click
 
-from benchmon.errors import BadInput, BenchFileError
+from benchmon.cli.options import ask_question, ask_yes, print_title, say
+from benchmon.errors import BenchFileError
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.new_bench.meter_questions import numbers_of
 from benchmon.new_bench.questions import Question
 from benchmon.new_bench.supply_questions import is_of_supply
-from benchmon.quantities import example
 from benchmon.text import one_line
 
 
@@ -22,9 +22,9 @@ def converse(maker: BenchMaker, find: Callable[[], Sequence[Port]]) -> None:
     `find` looks for instruments. Where the conversation is broken off, the answers so far are kept as a draft. Raises
     `BenchFileError` where the answers do not fit together, `BadInput` where the file cannot be written.
     """
-    _say("Enter takes the answer in brackets, Ctrl-C keeps the answers so far as a draft.")
+    say("Enter takes the answer in brackets, Ctrl-C keeps the answers so far as a draft.")
     if maker.take_draft():
-        _say(f"The answers of {one_line(maker.draft_path.name)} are in the brackets.")
+        say(f"The answers of {one_line(maker.draft_path.name)} are in the brackets.")
     try:
         _Conversation(maker, find).run()
         maker.write()
@@ -45,7 +45,7 @@ class _Conversation:
         """Ask everything."""
         self._ask_all(is_of_supply)
         self._title("Looking for instruments")
-        _say("Nothing is sent to serial ports; this takes a few seconds.")
+        say("Nothing is sent to serial ports; this takes a few seconds.")
         self._maker.ports = self._find()
         self._ask_meters()
         if self._maker.meters:
@@ -56,15 +56,15 @@ class _Conversation:
         self._title("The instruments")
         places = [port for port in maker.ports if port.address]
         for port in places:
-            _say(one_line(f"{port.address}  {port.words}", 110))
+            say(one_line(f"{port.address}  {port.words}", 110))
         if not places:
-            _say("Nothing was found by itself; addresses are typed in.")
-        _say("Mains quantities are measured through a meter made for it, never with bare leads.")
+            say("Nothing was found by itself; addresses are typed in.")
+        say("Mains quantities are measured through a meter made for it, never with bare leads.")
         for meter in maker.meters:
             self._ask_meter(meter)
         question = "is there an instrument to read?"
         why = "a meter without an interface counts too: its readings are typed in"
-        while _ask_yes("another instrument?" if maker.meters else question, why, default=not maker.meters):
+        while ask_yes("another instrument?" if maker.meters else question, why, default=not maker.meters):
             self._ask_meter(maker.add_meter())
 
     def _ask_meter(self, meter: int) -> None:
@@ -78,15 +78,15 @@ class _Conversation:
                 there = [number for number in numbers_of(maker.asked().values, f"channel.{meter}") if number > channel]
                 if there:
                     channel = there[0]
-                elif _ask_yes("another channel of this instrument?", "a channel is one quantity that it reads"):
+                elif ask_yes("another channel of this instrument?", "a channel is one quantity that it reads"):
                     channel = maker.add_channel(meter)
                 else:
                     break
                 self._ask_all_of(f"channel.{meter}.{channel}.")
             problem = maker.problem()
             if problem:
-                _say(f"That does not fit together: {problem}")
-                _say("Please start again with the instrument.")
+                say(f"That does not fit together: {problem}")
+                say("Please start again with the instrument.")
             elif self._may_stay(meter):
                 return
             maker.given = dict(kept)
@@ -97,14 +97,14 @@ class _Conversation:
         """Read an instrument once, if it is there, and return whether it may stay as it was described."""
         why = "the number shows at once whether address, function and unit are right; the power may be off"
         is_by_hand = not self._maker.asked()[f"meter.{meter}.address"]
-        if is_by_hand or not _ask_yes("is it connected, to be read once now?", why, default=True):
+        if is_by_hand or not ask_yes("is it connected, to be read once now?", why, default=True):
             return True
         rows = self._maker.read_meter(meter)
         for row in rows:
-            _say(one_line(row.in_words if row.ok else f"NO: {row.in_words}"))
+            say(one_line(row.in_words if row.ok else f"NO: {row.in_words}"))
         if all(row.ok for row in rows):
-            return _ask_yes("does the meter itself show the same?", "no asks for this instrument again", default=True)
-        return _ask_yes("keep it all the same?", "the file can be changed later; no asks for it again", default=True)
+            return ask_yes("does the meter itself show the same?", "no asks for this instrument again", default=True)
+        return ask_yes("keep it all the same?", "the file can be changed later; no asks for it again", default=True)
 
     def _ask_all_of(self, prefix: str) -> None:
         self._ask_all(lambda name: name.startswith(prefix))
@@ -122,42 +122,8 @@ class _Conversation:
             self._ask(question)
 
     def _ask(self, question: Question) -> None:
-        maker = self._maker
-        usual = maker.asked()[question.name]
-        click.secho(f"\n  {question.why}", dim=True)
-        if len(question.choices) == 1:
-            maker.given[question.name] = question.choices[0]
-            _say(f"{question.words}: {question.choices[0]}")
-            return
-        listed = [(choice, "") for choice in question.choices] or question.offers
-        for number, (answer, words) in enumerate(listed, 1):
-            click.echo(f"    {number:>2}  {answer}  {words}".rstrip())
-        like = f" (like {example(question.kind).strip(chr(34))})" if question.kind else ""
-
-        def take(typed: str) -> str:
-            try:
-                return question.read(typed)
-            except BadInput as problem:
-                raise click.BadParameter(str(problem)) from problem
-
-        while True:
-            answer = click.prompt(
-                f"  {question.words}{like}", default=usual or None, value_proc=take, prompt_suffix=": "
-            )
-            doubt = question.doubt(answer)
-            if not doubt or _ask_yes("keep it?", doubt):
-                maker.given[question.name] = answer
-                return
+        self._maker.given[question.name] = ask_question(question, self._maker.asked()[question.name])
 
     def _title(self, text: str) -> None:
         self._group = text
-        click.secho(f"\n{text}", bold=True)
-
-
-def _say(text: str) -> None:
-    click.echo(f"  {text}")
-
-
-def _ask_yes(question: str, why: str, *, default: bool = False) -> bool:
-    click.secho(f"\n  {why}", dim=True)
-    return click.confirm(f"  {question}", default=default)
+        print_title(text)

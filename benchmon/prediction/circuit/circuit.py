@@ -183,13 +183,14 @@ class Circuit:
         current of that size is left out.
         """
         equations, mesh = self.equations, solution.mesh
-        ports = equations.wiring.ports
+        wiring = equations.wiring
+        ports = wiring.ports
         currents, y = self.currents(solution.y, mesh.stages), solution.y
         supplied = np.einsum("bmsp,ms->b", currents, mesh.weights) / ports
         flowing = np.einsum("bmsp,ms->b", np.abs(currents), mesh.weights) / ports
-        node, start = (y[..., list(place)].sum(-1) for place in (equations.load_node, equations.input_node))
-        lost = start / ports
-        if ports > 1 or equations.load_node != equations.input_node:
+        node = y[..., list(equations.load_node)].sum(-1)
+        lost = y[..., :ports] @ wiring.passes / ports
+        if equations.load_node not in [(port,) for port in range(ports)]:
             lost = lost + node
         drawn = np.einsum("bms,ms->b", load_current(equations, node)[0] + LEAST_CONDUCTANCE * lost, mesh.weights)
         balanced: NDArray[np.bool_] = np.abs(supplied - drawn) <= _UNBALANCED * np.abs(drawn) + _ROUNDED * flowing

@@ -96,7 +96,8 @@ class Equations:
 
     `drive` (p, n) gives the driving voltage of each path from y; `inject` and `flux` (b, n, p) add path currents to f
     and to q. `capacitors` and `chokes` (the unknown of the current) are by the index of the part in the filter;
-    `winding_unknowns` is empty if only one path conducts at a time. `corner_factor` widens the corners of the load
+    `winding_unknowns` is empty if only one path conducts at a time. `stacked` are the capacitors of a multiplier that
+    stand beside the first one. `corner_factor` widens the corners of the load
     characteristic, see `steady_state`.
     """
 
@@ -114,12 +115,17 @@ class Equations:
     capacitors: dict[int, CapacitorAt] = field(default_factory=dict)
     chokes: dict[int, int] = field(default_factory=dict)
     winding_unknowns: tuple[int, ...] = ()
+    stacked: tuple[CapacitorAt, ...] = ()
     corner_factor: float = 1.0
 
     @property
     def size(self) -> int:
         """The number of unknowns."""
         return int(self.mass.shape[-1])
+
+    def placed(self, index: int) -> tuple[CapacitorAt, ...]:
+        """Return where the filter's capacitor `index` is: of a multiplier's first one, every one."""
+        return (self.capacitors[index], *(self.stacked if index == 0 else ()))
 
     @cached_property
     def path_ohms(self) -> Floats:
@@ -139,14 +145,15 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
     ports: list[Node] = [(build.unknown(),) for _ in range(wiring.ports)]
     capacitors: dict[int, CapacitorAt] = {}
     chokes: dict[int, int] = {}
+    stacked: tuple[CapacitorAt, ...] = ()
     node: Node = tuple(index for output in wiring.outputs for index in ports[output])
     input_node = node
     for index, part in enumerate(bench.filter):
         if isinstance(part, Capacitor):
             targets = ports if index == 0 and len(ports) > 1 else [node]
-            for target in targets:
-                placed = place_capacitor(build, parts, index, target)
-                capacitors.setdefault(index, placed)
+            placed = [place_capacitor(build, parts, index, target) for target in targets]
+            capacitors[index] = placed[0]
+            stacked = stacked or tuple(placed[1:])
         else:
             node, current = place_series_part(build, parts, index, node, is_choke=isinstance(part, Choke))
             chokes |= {} if current is None else {index: current}
@@ -174,6 +181,7 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
         capacitors,
         chokes,
         winding_unknowns,
+        stacked,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -36,6 +37,13 @@ class PathWiring:
     def ports(self) -> int:
         """How many ports there are. Where each is a capacitor, the paths' charge passes all of them to the load."""
         return len(self.charges[0])
+
+    @cached_property
+    def passes(self) -> Floats:
+        """How many paths an ampere out of each port has passed, (ports,): all paths' currents are these times it."""
+        charges = np.array(self.charges, float)
+        passed: Floats = np.linalg.lstsq(charges, np.ones(len(charges)), rcond=None)[0]
+        return passed
 
     @property
     def overlaps(self) -> bool:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 
 from benchmon.bench import Bench, Capacitor, Choke
 from benchmon.prediction.circuit.usual_parts import ripple_passed_by
-from benchmon.prediction.explained.handbook import Handbook, SupplyNumbers, WorkStep, volts_text
+from benchmon.prediction.explained.handbook import Cascade, Handbook, SupplyNumbers, WorkStep, volts_text
 from benchmon.quantities import UNITS, format_value
 from benchmon.text import with_minus
 
@@ -21,6 +21,7 @@ PEAK_RECTIFIER = "peak rectifier: straight discharge (Sedra & Smith, Microelectr
 CHOKE_INPUT = (
     "choke input: Fourier series of the rectified sine, first term (Millman & Halkias, Integrated Electronics)"
 )
+CASCADE = "cascade: charge balance with straight discharge (Kuffel, Zaengl & Kuffel, High Voltage Engineering, 2)"
 CLOSED = "closed form"
 
 USUAL_DROP, USUAL_HOT_DROP = 0.7, 0.9
@@ -50,6 +51,7 @@ def _families(supply: SupplyNumbers) -> list[Mapping[str, Formula]]:
     if supply.first is None and supply.bench.regulator is None and math.isfinite(supply.ohms):
         found.insert(0, _RESISTIVE)
     if isinstance(supply.first, Capacitor) and supply.passed() is not None:
+        found += [_CASCADE] if supply.cascade is not None else []
         found.append(_CAPACITOR_INPUT if supply.bench.regulator is None else _RESERVOIR)
     if _is_plain_choke_input(supply):
         found.append(_CHOKE_INPUT)
@@ -140,6 +142,8 @@ def _reverse_peak(supply: SupplyNumbers) -> Handbook:
 
 
 def _mean(supply: SupplyNumbers) -> Handbook:
+    if supply.cascade is not None:
+        return _cascade_mean(supply, supply.cascade)
     current, ripple = supply.reservoir_ripple()
     steps = [*supply.winding(), current, ripple]
     half = ripple.value / 2.0
@@ -153,13 +157,26 @@ def _mean(supply: SupplyNumbers) -> Handbook:
     return Handbook(tuple(steps), PEAK_RECTIFIER, rule)
 
 
+def _cascade_mean(supply: SupplyNumbers, cascade: Cascade) -> Handbook:
+    current, charge = supply.charge_volts()
+    lost, drop = cascade.mean * charge.value, supply.series_ohms * current.value
+    formula = f"{supply.times} × Vp − {cascade.mean:g} × q/C"
+    formula += f" − I × {format_value(supply.series_ohms, 'Ω')}" if drop else ""
+    level = WorkStep("mean", formula, supply.times * supply.peak - lost - drop, "V")
+    rule = _with_drops(supply, float(supply.times), lost + drop)
+    return Handbook((*supply.winding(), current, charge, level), CASCADE, rule)
+
+
 def _output_ripple(supply: SupplyNumbers) -> Handbook:
     passed = supply.passed()
-    current, ripple = supply.reservoir_ripple()
-    steps = [current, ripple]
+    steps = supply.reservoir_ripple()
+    ripple = steps[-1]
+    if supply.cascade is not None and supply.cascade.ripple != supply.cascade.waves:
+        times = supply.cascade.ripple
+        steps[-1] = WorkStep("ripple at the output", f"{times:g} × q/C", times * steps[-2].value, "V")
     if passed is not None and passed[1]:
         steps.append(WorkStep("ripple at the output", f"{passed[1]} × Vr", passed[0] * ripple.value, "V"))
-    return Handbook(tuple(steps), PEAK_RECTIFIER)
+    return Handbook(tuple(steps), PEAK_RECTIFIER if supply.cascade is None else CASCADE)
 
 
 def _from_mean_and_ripple(name: str, formula: str, of: Callable[[float, float], float], unit: str = "V") -> Formula:
@@ -184,6 +201,22 @@ def _reservoir(name: str, formula: str, of: Callable[[float, float], float]) -> 
             PEAK_RECTIFIER,
             _with_drops(supply, 1.0) if name == "peak" else None,
         )
+
+    return found
+
+
+def _of_cascade(name: str, below: Callable[[Cascade], float]) -> Formula:
+    """Return the formula of a level of the metered capacitor, which lies so many times q/C below its peaks."""
+
+    def found(supply: SupplyNumbers) -> Handbook:
+        cascade = supply.cascade
+        if cascade is None:
+            return Handbook()
+        current, charge = supply.charge_volts()
+        lost, times = below(cascade), f"{cascade.held} × " if cascade.held > 1 else ""
+        formula = f"{times}Vp − {lost:g} × q/C" if lost else f"{times}Vp"
+        level = WorkStep(name, formula, cascade.held * supply.peak - lost * charge.value, "V")
+        return Handbook((*supply.winding(), current, charge, level), CASCADE)
 
     return found
 
@@ -439,6 +472,14 @@ _CAPACITOR_INPUT: Mapping[str, Formula] = {
     "load.power.mean": _load_power,
 }
 """Behind a reservoir without a regulator."""
+
+_CASCADE: Mapping[str, Formula] = {
+    "reservoir.voltage.mean": _of_cascade("mean", lambda cascade: cascade.falls + cascade.waves / 2.0),
+    "reservoir.voltage.peak": _of_cascade("peak", lambda cascade: cascade.falls),
+    "reservoir.voltage.valley": _of_cascade("valley", lambda cascade: cascade.falls + cascade.waves),
+    "diode.current.peak": lambda _: Handbook(),
+}
+"""Of a cascade, whose capacitors do not all hold the peak of the winding."""
 
 _REGULATED: Mapping[str, Formula] = {
     "output.voltage.mean": _regulated,

@@ -18,7 +18,10 @@ from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUC
 
 @dataclass(frozen=True)
 class StoredEnergy:
-    """Energy of all capacitors in joules, and at one output the capacitance in farads and the highest voltage."""
+    """Energy of all capacitors in joules, and at one output the capacitance in farads and the highest voltage.
+
+    Of a cascade `farads` is what the load discharges at last, which is more than at first.
+    """
 
     joules: float
     farads: float
@@ -38,7 +41,9 @@ def stored_energy(worst_case: WorstCase) -> StoredEnergy:
         peaks = [capacitor.peaks / max(one.peaks for one in inner) for capacitor in inner] or [1.0]
         feeding = [part for part, capacitor in zip(peaks, inner, strict=False) if capacitor.feeds] or [1.0]
         joules += 0.5 * part.capacitance * high**2 * sum(share**2 for share in peaks) * len(topology.rails)
-        farads += part.capacitance / len(feeding)
+        # Those that do not feed the output discharge into it through the diodes, once it has fallen below them.
+        behind = sum(not capacitor.feeds for capacitor in inner)
+        farads += part.capacitance * (1 + behind if behind else 1.0 / len(feeding))
         volts = max(volts, high * sum(feeding))
     return StoredEnergy(joules, farads, volts)
 

@@ -85,9 +85,7 @@ def highest_voltage(worst_case: WorstCase, index: int) -> float:
     Of a multiplier's capacitors, those of the first one of the filter, it is the one that has most.
     """
     solved = (worst_case.loaded, worst_case.unloaded)
-    inner = worst_case.bench.rectifier.topology.capacitors if index == 0 else ()
-    peaks = max((capacitor.peaks / inner[0].peaks for capacitor in inner), default=1.0)
-    return peaks * max(float(np.max(capacitor_voltage(state, index))) for state in solved)
+    return max(float(np.max(capacitor_voltage(state, index))) for state in solved)
 
 
 def _fuse(worst_case: WorstCase) -> Iterator[Margin]:

@@ -18,6 +18,7 @@ from benchmon.prediction.circuit.circuit import Circuit, circuit_of, mains_wave
 from benchmon.prediction.circuit.network import Equations, Node, path_currents
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import mean_of
+from benchmon.prediction.circuit.traces import unknowns_over_period
 from benchmon.prediction.collocation import STAGES, WEIGHTS, Mesh
 from benchmon.prediction.thermal.equilibrium import ntc_resistance, solve_in_equilibrium
 from benchmon.signals.arrays import Floats
@@ -196,9 +197,10 @@ class _Surge:
         own = np.abs(net if wiring.shared else current.max(axis=2)) / wiring.windings_in_parallel
         self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
         self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=1))
-        for index, placed in equations.capacitors.items():
-            volts = step.y[..., list(placed.inner)].sum(-1).max(axis=1)
-            self.capacitor_peaks[index] = np.maximum(self.capacitor_peaks[index], volts)
+        for index in equations.capacitors:
+            for placed in equations.placed(index):
+                volts = step.y[..., list(placed.inner)].sum(-1).max(axis=1)
+                self.capacitor_peaks[index] = np.maximum(self.capacitor_peaks[index], volts)
         self._update_start_time(step.y[:, 1, list(self.watched)].sum(-1), step.angles[1], np.sum(seconds, axis=1))
         if self.bench.ntc is not None:
             self._update_limiter(self.bench.ntc, i2t, np.sum(seconds, axis=1))
@@ -255,21 +257,20 @@ def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = AN
     if bench.ntc is not None:
         parts = parts.replaced({"ntc.resistance": ntc_resistance(parts, parts["ambient.temperature"])})
     circuit = closed_circuit(bench, parts, closing)
-    watched, name = _watched(circuit.equations)
-    level = float(mean_of(settled.traces[name], settled.traces.weights)[0])
-    if name == "reservoir.voltage":
-        level *= bench.rectifier.topology.output_peaks
+    watched = _watched(circuit.equations)
+    volts = unknowns_over_period(settled.state)[0][..., list(watched)].sum(-1)
+    level = float(mean_of(volts, settled.traces.weights)[0])
     surge = _at_rest(circuit, bench, watched, _STARTED * level)
     _integrate_until_started(surge)
     return _result(surge)
 
 
-def _watched(equations: Equations) -> tuple[Node, str]:
-    """Return the node whose voltage shows that the supply has started, and the name of its settled trace."""
-    if equations.capacitors:
-        first = next(iter(equations.capacitors.values()))
-        return (equations.input_node if len(equations.input_node) > 1 else first.node), "reservoir.voltage"
-    return equations.load_node, "regulator.input" if equations.bench.regulator else "output.voltage"
+def _watched(equations: Equations) -> Node:
+    """Return the node whose voltage shows that the supply has started."""
+    if not equations.capacitors:
+        return equations.load_node
+    first = next(iter(equations.capacitors.values()))
+    return equations.input_node if len(equations.input_node) > 1 else first.node
 
 
 def _at_rest(circuit: ClosedCircuit, bench: Bench, watched: Node, level: float) -> _Surge:

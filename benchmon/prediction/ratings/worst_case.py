@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -67,18 +68,22 @@ def _warm_copper(bench: Bench, loaded: SolvedQuantities) -> SolvedQuantities | N
 
 
 def capacitor_voltage(solved: SolvedQuantities, index: int) -> Floats:
-    """Return the peak voltage, (b,), of the filter's capacitor `index` (in a doubler, of one of the first two)."""
-    return m.peak_of(_capacitor(solved, index)[0], solved.equilibrium.traces.angle)
+    """Return the peak voltage, (b,), of the filter's capacitor `index`; of a multiplier's, the largest."""
+    angle = solved.equilibrium.traces.angle
+    peaks: Floats = np.max([m.peak_of(volts, angle) for volts, _ in _capacitor(solved, index)], axis=0)
+    return peaks
 
 
 def capacitor_current(solved: SolvedQuantities, index: int) -> Floats:
-    """Return the rms current, (b,), of the filter's capacitor `index`."""
-    return m.rms_of(_capacitor(solved, index)[1], solved.equilibrium.traces.weights)
+    """Return the rms current, (b,), of the filter's capacitor `index`; of a multiplier's, the largest."""
+    weights = solved.equilibrium.traces.weights
+    largest: Floats = np.max([m.rms_of(amperes, weights) for _, amperes in _capacitor(solved, index)], axis=0)
+    return largest
 
 
-def _capacitor(solved: SolvedQuantities, index: int) -> tuple[Floats, Floats]:
-    """Return voltage and current (b, k) of a capacitor over one whole period."""
-    placed = solved.equilibrium.state.circuit.equations.capacitors[index]
+def _capacitor(solved: SolvedQuantities, index: int) -> Iterator[tuple[Floats, Floats]]:
+    """Yield voltage and current (b, k) over one whole period of each capacitor that a part of the filter stands for."""
     y, dy = unknowns_over_period(solved.equilibrium.state)
-    volts = y[..., list(placed.node)].sum(-1)
-    return volts, placed.capacitance[:, None] * dy[..., list(placed.inner)].sum(-1)
+    for placed in solved.equilibrium.state.circuit.equations.placed(index):
+        volts = y[..., list(placed.node)].sum(-1)
+        yield volts, placed.capacitance[:, None] * dy[..., list(placed.inner)].sum(-1)

@@ -66,7 +66,7 @@ def _record(found: Findings) -> Iterator[tuple[str, str]]:
     yield "recorded by", f"benchmon {session.info.program_version}, layout {session.info.layout} of the session file"
     yield "reported by", f"benchmon {benchmon.__version__}"
     yield "expected values for", formatting.conditions(found.mains, found.ambient, found.load)
-    known = {"benchmon", "beacon", "serial", "operator", "user", "host", "process"}
+    known = {"benchmon", "beacon", "serial", "operator", "guess", "user", "host", "process"}
     facts = [f"{name} {fact}" for name, fact in session.facts.items() if name not in known]
     if facts:
         yield "machine", ", ".join(facts)
@@ -143,6 +143,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
     first = certificate_sections(found, ratings)
     rest = [
         result.readings_section(found),
+        result.guesses_section(found),
         result.margins_section(found, ratings),
         result.temperatures_section(found),
         _trends(found) if with_pictures else None,

@@ -19,6 +19,7 @@ from benchmon.report.evaluation import ChannelResult, Findings
 from benchmon.report.sections.supply import capacitors_of
 from benchmon.text import NOTHING, clock, duration, with_minus
 from benchmon.watch.channel_history import CASE_TO_JUNCTION
+from benchmon.watch.guess import guesses_of, off_in_words
 from benchmon.watch.heating.heating import junction_from_case
 from benchmon.watch.plan import Outcome
 from benchmon.watch.records import Flag, Forecast, Verdict
@@ -205,6 +206,43 @@ def _reading(one: ChannelResult) -> tuple[Cell, ...]:
         formatting.flags(one.end_flags, one.channel),
         f"{span}; {', '.join(earlier)}" if (earlier := flag_words(one.flags - one.end_flags, one.channel)) else span,
     )
+
+
+def guesses_section(found: Findings) -> DocumentSection | None:
+    """Return what a learner guessed beside what was expected and measured, None where nobody guessed.
+
+    A guess typed in a step of the plan stands beside the end of that step, any other beside the end of the test.
+    """
+    steps = {step.place: step for step in found.steps}
+    rows = []
+    for guess in guesses_of(found.session.events):
+        step = steps.get(guess.step) if guess.step is not None else None
+        results = found.channels if step is None else step.channels
+        one = next((each for each in results if each.channel.name == guess.channel), None)
+        if one is None:
+            continue
+        unit = one.channel.unit
+        expected = None if one.expected is None else one.expected.value
+        before = "no reading yet" if guess.read is None else f"it read {formatting.number(guess.read, unit)}"
+        rows.append(
+            (
+                one.channel.name,
+                "end of the test" if step is None else f"step {step.place}, {step.stage.step.name}",
+                formatting.number(guess.value, unit),
+                formatting.expected(one.expected),
+                formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
+                with_minus(off_in_words(guess.value, expected, unit)) or NOTHING,
+                f"{clock(guess.time)}, {before}",
+            )
+        )
+    if not rows:
+        return None
+    text = (
+        "Typed before the screen showed what was expected. Readings were in sight all the time, so the last column "
+        "says what the channel read when its guess was typed."
+    )
+    head = ("channel", "at", "guessed", "expected", "measured", "guess against expected", "typed at")
+    return DocumentSection("Guessed, expected and measured", (Paragraph(text), Table(head, tuple(rows), (2, 3, 4))))
 
 
 def margins_section(found: Findings, ratings: Ratings | None) -> DocumentSection:

@@ -18,6 +18,7 @@ from functools import lru_cache
 from typing import Literal, NamedTuple
 
 from benchmon.bench import Channel
+from benchmon.screen.guessing import GUESS_FIRST
 from benchmon.screen.lines.numbers import (
     EXPECTED_WIDTH,
     NUMBER_WIDTH,
@@ -315,6 +316,8 @@ def draw_row(
     expected: Line = ()
     if columns.expected and judgement is not None:
         expected = _expected(judgement.expected, judgement.expected_uncertainty, scale, symbols)
+    if columns.expected and channel.is_hidden:
+        expected = (Cell(fit(GUESS_FIRST, EXPECTED, symbols) + " " * GAP, StyleRole.QUIET),)
     return RowBlocks(
         (
             Cell(mark),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
+from benchmon.screen.guessing import guess_in_words
 from benchmon.screen.lines.channel_row import channel_status, draw_band, place_in_band
 from benchmon.screen.lines.events import draw_event
 from benchmon.screen.lines.numbers import (
@@ -41,6 +42,7 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
     lines += _entry("state", f"{condition.sign} {condition.words}", width, symbols, condition.role)
     for title, text in [
         *_reading(channel),
+        *_guess(channel, state),
         *_by_hand(channel, state),
         *_allowance(channel.channel, state),
         *_drawn(channel.channel, state),
@@ -52,10 +54,10 @@ def detail_lines(channel: ChannelState, state: SessionState, width: int, symbols
         lines += _entry(title, text, width, symbols)
     lines += _pictures(channel, state, width, symbols)
     spread = state.distributions.get(channel.channel.quantity)
-    if spread is not None:
+    if spread is not None and not channel.is_hidden:
         lines += _histogram(spread, channel, width, symbols)
     derivation = state.derivations.get(channel.channel.quantity)
-    if derivation is not None:
+    if derivation is not None and not channel.is_hidden:
         lines += _derivation(derivation, width, symbols)
     own = [event for event in reversed(state.events) if event.channel == channel.channel.name][:_MOST_EVENTS]
     lines += [(), rule(" its events, the latest first", width, symbols)]
@@ -68,15 +70,27 @@ def _reading(channel: ChannelState) -> list[tuple[str, str]]:
     judgement, unit = channel.judgement, shown_unit(channel.channel.quantity, channel.channel.unit)
     if judgement is None:
         return [("reading", "none yet")]
+    read = ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}")
+    if channel.is_hidden:
+        return [read, ("expected", "hidden until it is guessed (key g)")]
     away = difference(judgement.value, judgement.expected, unit, scale_of(unit, judgement.value, judgement.expected))
     en = usable(judgement.en)
     differs = channel.shown is not None and channel.shown.verdict is not judgement.verdict
     alone = f": {judgement.verdict} by itself" if differs else ""
     return [
-        ("reading", f"{_with(judgement.value, judgement.uncertainty, unit)} at {clock(judgement.time)}"),
+        read,
         ("expected", _with(judgement.expected, judgement.expected_uncertainty, unit, "nothing is predicted here")),
         ("difference", f"{away}, En {en_as_text(en)}{alone}" if away and en is not None else away or "not known"),
     ]
+
+
+def _guess(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
+    """Return the latest guess of a learner beside what is expected now."""
+    guess, judgement = state.guesses.latest(channel.channel.name), channel.judgement
+    if guess is None:
+        return []
+    expected = None if judgement is None else judgement.expected
+    return [("guessed", guess_in_words(guess, channel.channel, expected))]
 
 
 def _by_hand(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]:
@@ -98,7 +112,7 @@ def _allowance(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
 def _drawn(channel: Channel, state: SessionState) -> list[tuple[str, str]]:
     """Return how the quantity is distributed over supplies within the tolerances, where that has been drawn."""
     spread = state.distributions.get(channel.quantity)
-    if spread is None:
+    if spread is None or state.guesses.hides(channel.quantity):
         return []
     unit = shown_unit(channel.quantity, channel.unit)
     low, high, mean = (value_in_words(value, unit) for value in (spread.low, spread.high, spread.mean))
@@ -110,7 +124,7 @@ def _course(channel: ChannelState, state: SessionState) -> list[tuple[str, str]]
     unit, name = channel.channel.unit, channel.channel.name
     settled = state.settled.quantities.get(channel.channel.quantity) if state.settled is not None else None
     rows = []
-    if settled is not None and is_temperature(channel.channel.quantity):
+    if settled is not None and is_temperature(channel.channel.quantity) and not channel.is_hidden:
         rows.append(("expected final", _with(settled.value, settled.uncertainty, unit)))
     forecast = state.outlooks.forecasts.get(name)
     if forecast is not None:

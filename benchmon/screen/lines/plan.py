@@ -6,11 +6,13 @@ from collections.abc import Mapping, Sequence
 
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected, format_value
+from benchmon.screen.guessing import GUESS_FIRST
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, rule, wrap
 from benchmon.screen.session_state import ChannelState, SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.text import clock, countdown
+from benchmon.watch.guess import NOT_GUESSED
 from benchmon.watch.plan import Outcome, Plan, PlanState, PlanStep, recorded_in_words, step_cautions
 from benchmon.watch.records import Verdict
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
@@ -182,7 +184,6 @@ def _expected(
     return [heading, *(_side_by_side(rows[start : start + across]) for start in range(0, len(rows), across))]
 
 
-_GIVEN = ("mains.voltage.rms", "ambient.temperature")
 _NAME, _VALUE, _NOW, _APART = 16, 19, 11, 3
 _EXPECTED = 1 + _NAME + _VALUE + _NOW
 
@@ -190,10 +191,12 @@ _EXPECTED = 1 + _NAME + _VALUE + _NOW
 def _expected_row(channel: ChannelState, quantities: Mapping[str, Expected], symbols: SymbolSet) -> Line:
     quantity, judgement = channel.channel.quantity, channel.judgement
     expected = quantities.get(quantity)
-    if expected is None or quantity in _GIVEN:
+    if expected is None or quantity in NOT_GUESSED:
         return ()
     unit = shown_unit(quantity, expected.unit)
     value = symbols.plain(value_with_uncertainty(expected.value, expected.uncertainty, unit))
+    if channel.is_hidden:
+        value = GUESS_FIRST
     now = symbols.plain("–" if judgement is None else value_in_words(judgement.value, unit))
     return (
         Cell(" " + fit_name(symbols.plain(channel.channel.name), _NAME, symbols), StyleRole.QUIET),

@@ -63,7 +63,7 @@ def course_of(channel: ChannelState, state: SessionState) -> Course:
     forecast = state.outlooks.forecasts.get(name)
     settled = state.settled.quantities.get(channel.channel.quantity) if state.settled is not None else None
     return Course(
-        None if settled is None else usable(settled.value),
+        None if settled is None or channel.is_hidden else usable(settled.value),
         None if forecast is None else usable(forecast.final),
         state.outlooks.seconds_to_limit(name),
     )

@@ -206,6 +206,24 @@ class ReadingDialog(Dialog[None]):
         return f"like {like}; Enter takes it, or skips if empty; Esc leaves{others}"
 
 
+class GuessDialog(ReadingDialog):
+    """Goes round channels and asks of each what it will settle at, before what is expected is shown."""
+
+    def _title(self) -> str:
+        channel = self._channels[self._chosen]
+        place = f"{self._chosen + 1} of {self._due} " if self._chosen < self._due and self._due > 1 else ""
+        step = self.state.step_in_words.partition(",")[0]
+        when = f" in {step}" if step else ""
+        return f"{place}your guess{when}: what will {channel.name} settle at?"
+
+    def _last(self) -> str:
+        channel = self._channels[self._chosen]
+        known = self.state.channel(channel.name)
+        value = None if known is None else known.value
+        reads = "it has no reading yet" if value is None else f"it reads {value_in_words(value, channel.unit)} now"
+        return f"{channel.quantity}: {reads}"
+
+
 def _spelt(shows: str, channel: Channel) -> str:
     """Return `shows` with the degree sign that a keyboard may lack."""
     return re.sub(r"(?<=\d)\s*C$", " °C", shows) if channel.unit == "°C" else shows

@@ -121,4 +121,6 @@ class TrendView(View, record=TREND):
         if self._page is None:
             return []
         page = replace(self._page, zoomed=self._is_zoomed)
+        if self.state.guesses.hides(page.channel.quantity):
+            page = replace(page, wanted=())
         return trend_lines(page, tuple(self.state.events), self._cursor, (width, height), self.symbols)

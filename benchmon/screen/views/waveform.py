@@ -80,7 +80,10 @@ class WaveView(View, record=WAVEFORM):
 
     @property
     def _prediction(self) -> StoredPrediction | None:
-        return self.state.settled
+        """Return what is expected, None while a channel that is measured on one of its waves is still to be guessed."""
+        state = self.state
+        hidden = (trace_of(each.channel.quantity) for each in state.channels if each.is_hidden)
+        return None if any(trace.rpartition(".")[2] in _UNITS for trace in hidden) else state.settled
 
     def _traces(self, prediction: StoredPrediction | None) -> list[str]:
         """Return the waves there are: those measured first."""

@@ -299,8 +299,19 @@ class ScpiConnection:
         _, status = self._visalib.write(self._session, message)
         if status < 0:
             raise VisaIOError(status)
-        if self._settings.echo and (echo := self.read()).strip() != message.strip():
+        if self._settings.echo and (echo := self._read_echo(message)).strip() != message.strip():
             raise BadReply(f'sent "{shown(echo)}" back, not the command; is it right that it has an echo?')
+
+    def _read_echo(self, message: bytes) -> bytes:
+        """Return what is sent back of `message`, as a line or, where answers are no lines, as many bytes."""
+        end = self._settings.read_termination
+        if end and not end.strip("\r\n"):
+            return self.read()
+        self._set_deadline(time.monotonic() + self._reply_timeout)
+        echo = b""
+        while len(echo) < len(message) and message.startswith(echo):
+            echo += self._read_piece(len(message) - len(echo))[0]
+        return echo
 
     def write_concurrently(self, message: bytes) -> bool:
         """Send a message from another thread, where sockets and serial lines allow it; return whether it was sent.

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
-from benchmon.quantities import NUMBER, parse_value
+from benchmon.quantities import KINDS_BY_UNIT, NUMBER, parse_value
 from benchmon.text import one_line
 
 
@@ -112,6 +113,18 @@ class Keys:
         except ValueError as problem:
             raise self._error(key, value, "must be bytes in hexadecimal") from problem
 
+    def place(self, key: str) -> tuple[int, str]:
+        """Return a place in a block: its byte, and the format of the number there."""
+        value = self._keys.get(key)
+        if (
+            isinstance(value, list | tuple)
+            and len(value) == 2
+            and isinstance(value[0], int)
+            and isinstance(value[1], str)
+        ):
+            return value[0], value[1]
+        raise self._error(key, value, "must be a byte and a format")
+
     def is_integer(self, key: str) -> bool:
         """Return whether the key is present and a whole number (true and false are none)."""
         return type(self._keys.get(key)) is int
@@ -153,3 +166,40 @@ def keys_of(section: Channel | Instrument) -> Keys:
 def channels_of(bench: Bench, instrument: Instrument) -> list[Channel]:
     """Return the channels that are read from `instrument`."""
     return [channel for channel in bench.channel if channel.instrument == instrument.name]
+
+
+@dataclass(frozen=True)
+class Scaling:
+    """What an instrument shows of a value: value = (number × size − zero) × factor + offset.
+
+    `size` and `zero` are those of the key `unit`, in which the number stands.
+    """
+
+    unit: str
+    size: float = 1.0
+    zero: float = 0.0
+    factor: float = 1.0
+    offset: float = 0.0
+
+    @classmethod
+    def from_keys(cls, channel: Channel) -> Scaling:
+        """Return it by the keys unit, factor and offset of a channel. Raises `BadInput` for an unknown unit."""
+        keys = keys_of(channel)
+        unit = keys.text("unit") or channel.unit
+        size, zero = {"°F": (5.0 / 9.0, 160.0 / 9.0), "K": (1.0, 273.15)}.get(unit, (0.0, 0.0))
+        return cls(
+            unit, size or _size_of(unit, channel), zero, keys.real("factor", 1.0) or 1.0, keys.real("offset", 0.0)
+        )
+
+    def shown(self, value: float) -> float:
+        """Return the number that stands for `value`, which is in the channel's unit."""
+        return ((value - self.offset) / self.factor + self.zero) / self.size
+
+
+def _size_of(unit: str, channel: Channel) -> float:
+    for kind in (KINDS_BY_UNIT[channel.unit], *KINDS_BY_UNIT.values()):
+        try:
+            return parse_value(f"1 {unit}", kind) if unit else 1.0
+        except BadInput:
+            continue
+    raise BadInput(f"channel {channel.name!r}: unit = {one_line(unit, 40)!r} is no unit of a reading")

@@ -1,7 +1,7 @@
 """The Modbus server: pymodbus's own server with the registers that the bench file's channels read.
 
-The server listens on this machine. Its clients see a socket (Modbus TCP or UDP) or a pseudo-terminal (RTU) in front of
-it, to which line faults are applied. `RegisterFormat` encodes a value into registers by the keys of a channel.
+The server listens on this machine. Its clients see a socket (Modbus TCP, UDP, TLS) or a pseudo-terminal (RTU) in front
+of it, to which line faults are applied. `RegisterFormat` encodes a value into registers by the keys of a channel.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from benchmon_simulated.addresses import HOST
 from benchmon_simulated.effects import Effects
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
+from benchmon_simulated.servers.own_certificate import is_encrypted
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import (
     DatagramTransport,
@@ -249,20 +250,19 @@ class ModbusServer(WiredServer):
         self._server: ModbusTcpServer | None = None
         self._port = 0
         self._serial_relay: Relay | None = None
-        # Nobody would trust a certificate made up here, so a unit at tls:// is served without encryption.
-        tcp = re.fullmatch(r"(?:tcp|tls)://.*?(?::(\d{1,5}))?/?", instrument.address, re.IGNORECASE)
+        address = instrument.address
+        scheme = re.match(r"(tcp|tls|udp)://", address, re.IGNORECASE)
+        self._scheme = scheme[1].lower() if scheme is not None else ""
         self._transport: TcpTransport | DatagramTransport | PtyTransport
-        self.medium: Medium
-        if tcp is not None:
-            port = int(tcp[1] or 0) if re.match(r"tcp://(127\.0\.0\.1|localhost)[:/]?", instrument.address) else 0
-            self._transport, self.medium = (
-                TcpTransport(self._session, port if port <= 65_535 else 0, _close_relay),
-                "socket",
-            )
-        elif re.match(r"udp://", instrument.address, re.IGNORECASE):
-            self._transport, self.medium = DatagramTransport(self._session, _close_relay), "socket"
+        if self._scheme == "udp":
+            self._transport = DatagramTransport(self._session, _close_relay)
+        elif self._scheme:
+            here = re.match(r"...://(?:127\.0\.0\.1|localhost):(\d{1,5})/?$", address, re.IGNORECASE)
+            port = int(here[1]) if here is not None and int(here[1]) <= 65_535 else 0
+            self._transport = TcpTransport(self._session, port, _close_relay, encrypted=is_encrypted(address))
         else:
-            self._transport, self.medium = PtyTransport(self._receive, instrument.name), "serial"
+            self._transport = PtyTransport(self._receive, instrument.name)
+        self.medium: Medium = "socket" if self._scheme else "serial"
         super().__init__(instrument.name, self._transport)
 
     async def open(self) -> str:
@@ -276,8 +276,7 @@ class ModbusServer(WiredServer):
         if isinstance(self._transport, PtyTransport):
             self._serial_relay = Relay(self._port, self._transport.send)
             return self._transport.path
-        scheme = "tcp" if isinstance(self._transport, TcpTransport) else "udp"
-        return f"{scheme}://{HOST}:{self._transport.port}"
+        return f"{self._scheme}://{HOST}:{self._transport.port}"
 
     async def run(self) -> None:
         """Wait until cancelled: the instrument only answers."""

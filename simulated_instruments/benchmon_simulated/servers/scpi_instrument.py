@@ -209,6 +209,8 @@ class ScpiInstrument:
         self._identity = ",".join(re.sub(r"[^ -~]|[,;]", "_", field) for field in identity)
         self.identity_filter: Callable[[str], str] = lambda name: name
         """Returns the identity as a line fault changes it."""
+        self.separator, self.decimal_comma = ",", False
+        """What stands between several values, and whether their decimal point is a comma."""
         self._words = {form: word for word in LONG_FORMS for form in both_forms(word)}
         self._readers: dict[tuple[Header, Parameters], dict[int, Reader]] = {}
         self._actions: dict[tuple[Header, Parameters], Action] = {}
@@ -294,7 +296,10 @@ class ScpiInstrument:
         for asked in headers:
             values = self._readers.get((asked, given))
             if values is not None:
-                return ",".join(real(values[at]() if at in values else math.nan) for at in range(max(values) + 1))
+                numbers = (real(values[at]() if at in values else math.nan) for at in range(max(values) + 1))
+                return self.separator.join(
+                    number.replace(".", "," if self.decimal_comma else ".") for number in numbers
+                )
         raise ScpiError(self._misfit(headers, given))
 
     def _misfit(self, headers: Sequence[Header], given: Parameters) -> int:
@@ -335,11 +340,15 @@ def integer(parameter: str, low: int, high: int) -> int:
 class ScpiSession:
     """The parser of one connection. It keeps an incomplete message until its end arrives.
 
-    A message ends with `message_end`, a line feed or a carriage return; a reply ends with `reply_end`.
+    A message ends with `message_end`, a line feed or a carriage return; a reply ends with `reply_end`. With `echo` each
+    message is sent back before it is executed.
     """
 
-    def __init__(self, instrument: ScpiInstrument, reply_end: str = "\n", message_end: str = "\n") -> None:
+    def __init__(
+        self, instrument: ScpiInstrument, reply_end: str = "\n", message_end: str = "\n", *, echo: bool = False
+    ) -> None:
         self._instrument = instrument
+        self._echo = message_end.encode("latin-1", "replace") if echo else None
         self._reply_end = reply_end.encode("latin-1", "replace")
         self._ends = re.compile(b"[\r\n%b]" % re.escape(message_end.encode("latin-1", "replace")))
         self._status = instrument.status
@@ -350,10 +359,13 @@ class ScpiSession:
     def feed(self, data: bytes) -> bytes:
         """Execute every complete message up to the end of `data`; return the replies. Never raises."""
         *messages, self._buffer = self._ends.split(self._buffer + data)
-        replies = b"".join(self._message(message) for message in messages)
+        replies = b"".join(self._echoed(message) + self._message(message) for message in messages)
         if len(self._buffer) > LONGEST_MESSAGE:
             self._buffer, self._overrun = b"", True
         return replies
+
+    def _echoed(self, message: bytes) -> bytes:
+        return message + self._echo if self._echo is not None and message else b""
 
     def _message(self, message: bytes) -> bytes:
         if self._overrun or len(message) > LONGEST_MESSAGE:

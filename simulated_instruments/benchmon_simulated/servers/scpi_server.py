@@ -9,10 +9,11 @@ from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
 from benchmon_simulated.meters.meter import Meter
-from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
+from benchmon_simulated.servers.driver_settings import Keys, Scaling, channels_of, keys_of
 from benchmon_simulated.servers.oscilloscope import ScopeTrace, WaveformFormat
 from benchmon_simulated.servers.scpi_instrument import ScpiInstrument, ScpiSession
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
+from benchmon_simulated.servers.text_server import PLAIN_UNITS, line_format
 from benchmon_simulated.servers.transports import PtyTransport, RequestHandler, TcpTransport
 from benchmon_simulated.supply.supply import SupplyUnderTest
 
@@ -26,7 +27,10 @@ class ScpiServer(WiredServer):
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
         keys = keys_of(instrument)
         self._ends = keys.text("read_termination", "\n"), keys.text("write_termination", "\n")
+        self._echo = keys.flag("echo", default=False)
         self._instrument = ScpiInstrument(("benchmon", f"simulated {instrument.name}", f"seed {seed}", "1"))
+        self._instrument.separator = keys.text("separator", ",")
+        self._instrument.decimal_comma = keys.flag("decimal_comma", default=False)
         self.meters = [Meter(channel, seed, supply.effects) for channel in channels_of(bench, instrument)]
         self._add_trace_queries(supply, seed)
         self._add_channels(supply, seed, keys.section("waves"))
@@ -82,12 +86,12 @@ class ScpiServer(WiredServer):
                 raise BadInput(f"channel {name!r}: no wave of {meter.channel.quantity} can be captured here")
             if wave_format is None:
                 raise BadInput(f"channel {name!r} asks for a wave, but its format is not given; add [instrument.waves]")
-            captures[queries] = ScopeTrace(wave, meter, seed + 100 + number, wave_format)
+            captures[queries] = ScopeTrace(wave, meter, seed + 100 + number, wave_format, has_preamble=bool(queries[0]))
             self._add_waveform(captures[queries], supply, *queries)
 
     def _add_waveform(self, capture: ScopeTrace, supply: SupplyUnderTest, preamble: str, data: str) -> None:
         if preamble:
-            self._instrument.add_text_query(preamble, lambda: capture.preamble(supply.snapshot))
+            self._instrument.add_text_query(preamble, lambda: capture.preamble(supply.snapshot).decode("latin-1"))
         self._instrument.add_text_query(data, lambda: capture.data(supply.snapshot).decode("latin-1"))
 
     def _identity_now(self, name: str) -> str:
@@ -96,14 +100,22 @@ class ScpiServer(WiredServer):
         return name
 
     def _session(self) -> RequestHandler:
-        return ScpiSession(self._instrument, *self._ends).feed
+        return ScpiSession(self._instrument, *self._ends, echo=self._echo).feed
 
 
 def _add_channel(instrument: ScpiInstrument, meter: Meter, supply: SupplyUnderTest) -> None:
     channel, keys = meter.channel, keys_of(meter.channel)
-    query, factor = keys.text("query"), keys.number("factor", 1.0)
+    query, sent = keys.text("query"), Scaling.from_keys(channel)
+
+    def value() -> float:
+        return sent.shown(meter.read(supply.snapshot))
+
     try:
-        instrument.add_query(query, lambda: meter.read(supply.snapshot) / factor, keys.index("index"))
+        if pattern := keys.text("pattern"):
+            form = line_format(pattern, {"unit": PLAIN_UNITS.get(sent.unit, sent.unit)})
+            instrument.add_text_query(query, lambda: form.line({"value": value()}))
+        else:
+            instrument.add_query(query, value, keys.index("index"))
     except BadInput as problem:
         raise BadInput(f"channel {channel.name!r}: query = {one_line(query, 60)!r} {problem}") from problem
 

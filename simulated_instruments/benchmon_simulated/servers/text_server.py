@@ -15,7 +15,7 @@ from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.meters.meter import MakeMeter, Meter
-from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
+from benchmon_simulated.servers.driver_settings import Keys, Scaling, channels_of, keys_of
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import PtyTransport
 from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
@@ -26,6 +26,7 @@ PLAIN_UNITS = {"°C": "C", "": ""}
 _GROUP = re.compile(r"\(\?P<(\w+)>((?:\\.|\[\^?\]?[^\]]*\]|\(\?:[^()]*\)|[^()\\\[])*)\)")
 _TOKEN = re.compile(r"(?P<nothing>\\s\*|\^|\$|\\[bAZ])|(?P<blank>\\s\+?)|\\(?P<escaped>\W)|(?P<other>.)", re.DOTALL)
 _SAMPLES = (20.0, 104.5, 0.0, 7.25)
+_NONE: Mapping[str, str] = {}
 
 
 class LineFormat:
@@ -71,11 +72,14 @@ class LineFormat:
         return all(match[name] == self._text_of(name, values) for name in self._names)
 
 
-def line_format(pattern: str) -> LineFormat:
-    """Return the format of a text in which `pattern` finds its first group. Raises `BadInput` if there is none."""
+def line_format(pattern: str, texts: Mapping[str, str] = _NONE) -> LineFormat:
+    """Return the format of a text in which `pattern` finds its first group; other groups have fixed `texts`.
+
+    Raises `BadInput` if there is none.
+    """
     named = pattern if "(?P<value>" in pattern else re.sub(r"\((?!\?)", "(?P<value>", pattern, count=1)
     # Parts that may match nothing are left out.
-    return LineFormat(re.sub(r"\[\^[^\]]*\]\*|\.\*\??", "", named), {"value": 3}, {})
+    return LineFormat(re.sub(r"\[\^[^\]]*\]\*|\.\*\??", "", named), {"value": 3}, texts)
 
 
 def _literal(text: str) -> str:
@@ -204,6 +208,7 @@ class _TextLine:
         groups = {keys_of(channel).text("group", "value"): channel for channel in channels}
         if len(groups) < len(channels):
             raise BadInput(f"instrument {instrument!r}: two of its channels read the same group of the same pattern")
+        self._scales = {name: _scale(channel) for name, channel in groups.items()}
         decimals = {name: 1 if channel.unit == "°C" else 4 for name, channel in groups.items()}
         try:
             self._format = LineFormat(pattern, decimals, _unit_texts(pattern, groups))
@@ -224,7 +229,15 @@ class _TextLine:
         others = dict.fromkeys(self._format.numbers, 0.0)
         if self.has_clock:
             others[CLOCK] = snapshot.time + clock_ahead
-        return self._format.line(others | shown, self._overload)
+        scaled = {name: self._scales[name].shown(value) for name, value in shown.items()}
+        return self._format.line(others | scaled, self._overload)
+
+
+def _scale(channel: Channel) -> Scaling:
+    keys = keys_of(channel)
+    if keys.choice("digits", "decimal", ("decimal", "hexadecimal")) != "decimal":
+        raise BadInput(f"channel {channel.name!r}: digits = 'hexadecimal' is not simulated")
+    return Scaling.from_keys(channel)
 
 
 def _unit_texts(pattern: str, channels: dict[str, Channel]) -> dict[str, str]:

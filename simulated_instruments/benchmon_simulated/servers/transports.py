@@ -15,6 +15,7 @@ import fcntl
 import os
 import re
 import socket
+import ssl
 import struct
 import tempfile
 import termios
@@ -25,6 +26,7 @@ from pathlib import Path
 
 from benchmon_simulated.addresses import HOST
 from benchmon_simulated.fault_effects import ALIVE, CABLE_OUT, POWER_OFF, LineFaultEffect, LinkState
+from benchmon_simulated.servers.own_certificate import server_context
 
 MOST_CLIENTS = 16
 """Connections that one socket serves at a time; further ones are closed at once."""
@@ -152,16 +154,25 @@ class TcpTransport(Transport):
         new_session: Callable[[Write], RequestHandler],
         port: int = 0,
         gone: Callable[[RequestHandler], None] | None = None,
+        *,
+        encrypted: bool = False,
     ) -> None:
         super().__init__()
         self._new_session, self._wanted, self._gone = new_session, port, gone
+        self._encrypted = encrypted
+        self._tls: ssl.SSLContext | None = None
         self._clients: dict[asyncio.Transport, RequestHandler] = {}
         self._server: asyncio.Server | None = None
         self._held: socket.socket | None = None
         self.port = 0
 
     async def open(self) -> None:
-        """Listen on the wanted port, or on another one if it is taken or not allowed. Raises `OSError`."""
+        """Listen on the wanted port, or on another one if it is taken or not allowed.
+
+        Raises `OSError`, and `InstrumentError` where there is no certificate to encrypt with.
+        """
+        if self._encrypted:
+            self._tls = server_context()
         try:
             await self._listen(self._wanted)
         except OSError:
@@ -169,7 +180,7 @@ class TcpTransport(Transport):
 
     async def _listen(self, port: int) -> None:
         loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(lambda: _Connection(self), HOST, port)
+        self._server = await loop.create_server(lambda: _Connection(self), HOST, port, ssl=self._tls)
         self.port = self._server.sockets[0].getsockname()[1]
 
     def admit(self, client: asyncio.Transport, write: Write) -> RequestHandler | None:

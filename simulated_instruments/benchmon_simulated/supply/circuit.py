@@ -105,12 +105,12 @@ class OutputNetwork:
     """The filter and load at each port of the rectifier. It keeps its state from one period to the next."""
 
     def __init__(self, parts: ActualParts, wiring: NodeWiring) -> None:
-        # A doubler has its first capacitor twice, each between one end and the middle.
-        halves = 2 if wiring.kind == "full-wave doubler" else 0
-        twins = (parts.filter, parts.twin_filter or parts.filter)
-        before = tuple(FilterChain(twins[at][:1], OpenLoad(kind="open")) for at in range(halves))
-        first = 1 if halves else 0
-        rails = wiring.ports[halves:]
+        # A multiplier has its first capacitor several times, and a second rail its whole filter.
+        stacked = wiring.stacked
+        twins = (parts.filter, parts.twin_filter or parts.filter, parts.filter)
+        before = tuple(FilterChain(twins[at][:1], OpenLoad(kind="open")) for at in range(stacked))
+        first = 1 if stacked else 0
+        rails = wiring.ports[stacked:]
         self.rails = tuple(FilterChain(twins[at][first:], parts.load, parts.regulator) for at in range(len(rails)))
         self.ports = before + self.rails
         self.reservoir = self.ports[0].reservoir

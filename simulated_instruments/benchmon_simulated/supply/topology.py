@@ -1,6 +1,7 @@
 """The connections of windings, diodes and ports for each kind of rectifier, as nodes and branches.
 
-Node 0 is common: the supply's negative output, the centre tap, or the middle of a doubler's two capacitors.
+Node 0 is common: the supply's negative output, the centre tap, the middle of a doubler's two capacitors, or, in a
+half-wave doubler or tripler, the end of the winding to which the first diode returns.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ class NodeWiring:
     """A rectifier of `kind` with nodes 1 to `size`.
 
     `diodes` are pairs of anode and cathode; diode 1, the first, carries the meters. `ports` are pairs of
-    plus and minus: of each rail's filter, or of a doubler's two capacitors and of what follows them. `backwards` are
-    the diodes of the path that conducts in the second half of the mains.
+    plus and minus: of each of the `stacked` capacitors of a multiplier, then of each rail's filter. `backwards` are
+    the diodes of the path that conducts in the second half of the mains, where it repeats the first.
     """
 
     kind: str
@@ -35,6 +36,7 @@ class NodeWiring:
     diodes: tuple[Nodes, ...]
     ports: tuple[Nodes, ...]
     backwards: tuple[int, ...] = ()
+    stacked: int = 0
 
     @property
     def windings(self) -> int:
@@ -55,7 +57,21 @@ def wiring_of(bench: Bench) -> NodeWiring:
         return NodeWiring(kind, 3, _branches(bench, (1, 2)), ((1, 3), (2, 3), (0, 1), (0, 2)), ((3, 0),), (2, 3))
     if kind == "half wave":
         return NodeWiring(kind, 2, _branches(bench, (1, 0)), ((1, 2),), ((2, 0),))
-    return NodeWiring(kind, 3, _branches(bench, (1, 0)), ((1, 2), (3, 1)), ((2, 0), (0, 3), (2, 3)), (2,))
+    return _multiplier(bench)
+
+
+def _multiplier(bench: Bench) -> NodeWiring:
+    kind = bench.rectifier.kind
+    if kind == "full-wave doubler":
+        ports: tuple[Nodes, ...] = ((2, 0), (0, 3), (2, 3))
+        return NodeWiring(kind, 3, _branches(bench, (1, 0)), ((1, 2), (3, 1)), ports, (2,), stacked=2)
+    if kind == "half-wave doubler":
+        # The winding lifts the foot of the coupling capacitor (2, 1); the output's capacitor has the meters.
+        ports = ((3, 0), (2, 1), (3, 0))
+        return NodeWiring(kind, 3, _branches(bench, (0, 1)), ((0, 2), (2, 3)), ports, stacked=2)
+    # The output of a tripler is taken at the other end of the winding, across the coupling capacitor and the last one.
+    ports = ((2, 1), (4, 2), (3, 0), (4, 1))
+    return NodeWiring(kind, 4, _branches(bench, (0, 1)), ((0, 2), (2, 3), (3, 4)), ports, stacked=3)
 
 
 def _branches(bench: Bench, nodes: Nodes) -> tuple[NodeBranch, ...]:

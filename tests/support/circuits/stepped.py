@@ -49,6 +49,11 @@ def drawing(kind: str) -> Drawn:
     if kind == "bridge":
         diodes = [(1, 3), (2, 3), (0, 1), (0, 2)]
         return Drawn(3, [(1, 2)], [1], diodes, [""] * 4, [(3, 0)], [(3, 0)])
+    if kind == "half-wave doubler":
+        return Drawn(3, [(1, 0)], [1], [(0, 2), (2, 3)], [""] * 2, [(2, 1), (3, 0)], [(3, 0)])
+    if kind == "tripler":
+        # Two rows of capacitors, 0 to 2 to 4 and 1 to 3, with the diodes in a zigzag between them.
+        return Drawn(4, [(1, 0)], [1], [(1, 2), (2, 3), (3, 4)], [""] * 3, [(2, 0), (3, 1), (4, 2)], [(4, 0)])
     return Drawn(3, [(1, 0)], [1], [(1, 2), (3, 1)], [""] * 2, [(2, 0), (0, 3)], [(2, 3)])
 
 

@@ -1,4 +1,4 @@
-"""A simulated meter with pages: JSON or text by HTTP/1.1, one page a path."""
+"""A simulated meter with pages: JSON or text by HTTP/1.1, with TLS or without, one page a path."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from benchmon_simulated.addresses import HOST
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import keys_of
 from benchmon_simulated.servers.network.messages import messages_of
+from benchmon_simulated.servers.own_certificate import is_encrypted
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import RequestHandler, TcpTransport, Write
 from benchmon_simulated.supply.supply import SupplyUnderTest
@@ -27,7 +28,8 @@ class HttpServer(WiredServer):
     has_clock = False
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
-        self._transport = TcpTransport(self._admit)
+        self._scheme = "https" if is_encrypted(instrument.address) else "http"
+        self._transport = TcpTransport(self._admit, encrypted=is_encrypted(instrument.address))
         super().__init__(instrument.name, self._transport)
         self._supply = supply
         parts = urlsplit(instrument.address)
@@ -42,7 +44,7 @@ class HttpServer(WiredServer):
     async def open(self) -> str:
         """Open the port; return the address. Raises `InstrumentError` where it cannot be opened."""
         await self.open_transport()
-        return f"http://{HOST}:{self._transport.port}{self._path}"
+        return f"{self._scheme}://{HOST}:{self._transport.port}{self._path}"
 
     async def run(self) -> None:
         """Wait until cancelled: it speaks only when it is asked."""

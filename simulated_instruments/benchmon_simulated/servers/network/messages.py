@@ -10,9 +10,8 @@ from typing import Any
 
 from benchmon.bench import Bench, Channel, Instrument
 from benchmon.errors import BadInput
-from benchmon.quantities import KINDS_BY_UNIT, parse_value
 from benchmon_simulated.meters.meter import Meter
-from benchmon_simulated.servers.driver_settings import channels_of, keys_of
+from benchmon_simulated.servers.driver_settings import Scaling, channels_of, keys_of
 from benchmon_simulated.servers.text_server import line_format
 from benchmon_simulated.supply.supply import Snapshot, SupplyUnderTest
 
@@ -29,7 +28,7 @@ class SimulatedMessage:
 
     def __init__(self, channels: Sequence[Channel], meters: Sequence[Meter], overload: str) -> None:
         self.meters, self._overload = meters, overload
-        self._scales = [_scale(channel) for channel in channels]
+        self._scales = [Scaling.from_keys(channel) for channel in channels]
         paths = [keys_of(channel).text("json") for channel in channels]
         self._places = [_steps(channel, path) for channel, path in zip(channels, paths, strict=True) if path]
         if self._places and len(self._places) < len(channels):
@@ -46,10 +45,7 @@ class SimulatedMessage:
 
     def text_now(self, snapshot: Snapshot) -> str:
         """Return the message; "" where its number is NaN."""
-        values = [
-            (meter.read(snapshot) - offset) / factor
-            for meter, (factor, offset) in zip(self.meters, self._scales, strict=True)
-        ]
+        values = [scale.shown(meter.read(snapshot)) for meter, scale in zip(self.meters, self._scales, strict=True)]
         if not self._places:
             return "" if math.isnan(values[0]) else self._format.line({"value": values[0]}, self._overload)
         whole: Any = None
@@ -76,18 +72,6 @@ def messages_of(
 def period_of(bench: Bench, instrument: Instrument) -> float:
     """Return the seconds between two messages of an instrument."""
     return max(SHORTEST_PERIOD, min((channel.period for channel in channels_of(bench, instrument)), default=1.0))
-
-
-def _scale(channel: Channel) -> tuple[float, float]:
-    """Return the factor and the offset from what is sent to the channel's unit. Raises `BadInput`."""
-    keys = keys_of(channel)
-    factor, unit = keys.real("factor", 1.0) or 1.0, keys.text("unit", channel.unit)
-    if unit != channel.unit:
-        try:
-            factor *= parse_value(f"1 {unit}", KINDS_BY_UNIT[channel.unit])
-        except BadInput as problem:
-            raise BadInput(f"channel {channel.name!r}: unit = {unit!r} is not simulated ({problem})") from problem
-    return factor, keys.real("offset", 0.0)
 
 
 def _steps(channel: Channel, path: str) -> list[str | int]:

@@ -14,6 +14,7 @@ from benchmon_simulated.addresses import HOST
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import keys_of
 from benchmon_simulated.servers.network.messages import messages_of, period_of
+from benchmon_simulated.servers.own_certificate import is_encrypted
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.transports import RequestHandler, TcpTransport, Write
 from benchmon_simulated.supply.supply import SupplyUnderTest
@@ -33,7 +34,8 @@ class MqttServer(WiredServer):
     has_clock = False
 
     def __init__(self, instrument: Instrument, bench: Bench, supply: SupplyUnderTest, seed: int) -> None:
-        self._transport = TcpTransport(self._admit, gone=self._dismiss)
+        self._scheme = "mqtts" if is_encrypted(instrument.address) else "mqtt"
+        self._transport = TcpTransport(self._admit, gone=self._dismiss, encrypted=is_encrypted(instrument.address))
         super().__init__(instrument.name, self._transport)
         self._supply, self._period = supply, period_of(bench, instrument)
         usual = keys_of(instrument).text("topic")
@@ -49,7 +51,7 @@ class MqttServer(WiredServer):
     async def open(self) -> str:
         """Open the broker's port; return the address. Raises `InstrumentError` where it cannot be opened."""
         await self.open_transport()
-        return f"mqtt://{HOST}:{self._transport.port}"
+        return f"{self._scheme}://{HOST}:{self._transport.port}"
 
     async def run(self) -> None:
         """Publish every period, until cancelled."""
