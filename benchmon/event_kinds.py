@@ -37,6 +37,7 @@ class EventGroup(StrEnum):
     """The subject that the kinds of a group share; the latest event of a group gives its state."""
 
     PLAN = "plan"
+    SWEEP = "sweep"
     BENCH_FILE = "bench file"
     SWITCHING_OFF = "switching off"
 
@@ -87,6 +88,7 @@ _EVENTS, _ACTIONS = ReportPart
 _T = EventTraits
 _ORDINARY = _T()
 _STEP = _T(kept=True, lasts=True, group=EventGroup.PLAN, report=_ACTIONS, mark="s")
+_SWEEP = _T(kept=True, lasts=True, group=EventGroup.SWEEP, report=_ACTIONS, mark="s")
 _EDIT = _T(lasts=True, group=EventGroup.BENCH_FILE)
 _SWITCHED = _T(kept=True, lasts=True, group=EventGroup.SWITCHING_OFF, report=_EVENTS | _ACTIONS)
 
@@ -133,6 +135,17 @@ class EventKind(StrEnum):
     STEP_DONE = "step done", _STEP
     STEP_SKIPPED = "step skipped", _STEP
     PLAN_STOPPED = "plan stopped", _STEP
+
+    # Sweeps.
+    SWEEP_ASKS = "sweep asks", replace(_SWEEP, mark="")
+    SWEEP_SET = "sweep set", replace(_SWEEP, mark="")
+    SWEEP_TAKEN = "sweep taken", replace(_SWEEP, role="good")
+    SWEEP_SKIPPED = "sweep skipped", _SWEEP
+    SWEEP_STOPPED = "sweep stopped", replace(_SWEEP, severity=_WARNING)
+    SWEEP_DONE = "sweep done", replace(_SWEEP, role="good")
+    SWEEP_PREDICTED = "sweep predicted", replace(_SWEEP, mark="")
+    LOAD_RELEASED = "load released", replace(_SWEEP, role="strong")
+    LOAD_NOT_RELEASED = "load not released", replace(_SWEEP, severity=_DANGER, report=_EVENTS | _ACTIONS)
 
     RECORDED = "recorded", _T(kept=True, lasts=True, report=_ACTIONS, role="good", mark="r")
     NOT_MET = "not met", _T(severity=_SERIOUS, kept=True, lasts=True, report=_ACTIONS, mark="r")

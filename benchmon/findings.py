@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 from benchmon.quantities import Expected, format_value
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench
+    from benchmon.bench import Bench, CurrentLoad
 
 _MISSING = 0.02
 """Part of a load's current that may be missing, for it does not fall at once."""
@@ -39,15 +39,16 @@ class Finding:
 
 
 def findings_of_readings(
-    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | None = None
+    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | CurrentLoad | None = None
 ) -> list[Finding]:
-    """Return what the expected readings show; `load` is another load than the bench file's, in ohms or "open"."""
+    """Return what the expected readings show; `load` is another than the bench file's: ohms, "open" or a current."""
     found = []
     headroom, mean = expected.get("regulator.voltage.headroom"), expected.get("output.current.mean")
     if headroom is not None and bench.regulator is not None and bench.regulator.dropout > 0.0:
         dropout = bench.regulator.dropout
         if headroom.value < 1.001 * dropout and _sags(bench, expected):
-            found.append(Finding(FindingKind.REGULATOR_STARVED, headroom.value, dropout, "V"))
+            lowest = expected["output.voltage.valley"].value
+            found.append(Finding(FindingKind.REGULATOR_STARVED, lowest, bench.regulator.output_voltage, "V"))
     if mean is not None and load is None and bench.load.kind == "current":
         wanted = bench.load.current
         if mean.value < (1.0 - _MISSING) * wanted:
@@ -66,8 +67,8 @@ def wording_of(finding: Finding) -> str:
     match finding.kind:
         case FindingKind.REGULATOR_STARVED:
             return (
-                f"The regulator starves: in the valleys of the ripple {value} are left across it, and it needs "
-                f"{limit}. Its output follows the ripple there: it needs more volts, a larger reservoir or less load."
+                f"The regulator starves: its output falls to {value} in the valleys of the ripple, instead of {limit}. "
+                "It needs more volts, a larger reservoir or less load."
             )
         case FindingKind.LOAD_NOT_MET:
             return f"The supply cannot give the load its current: {value} on average of {limit}."

@@ -27,6 +27,12 @@ def one_line(text: object, limit: int = 300) -> str:
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
 
 
+def line_end_of(text: str) -> str:
+    """Return how the lines of a file end, as its first one does: CR and LF, or LF."""
+    first, _, _ = text.partition("\n")
+    return "\r\n" if first.endswith("\r") else "\n"
+
+
 def with_minus(number: str) -> str:
     """Return a formatted number with a true minus in place of each hyphen: `-20.00` as `−20.00`."""
     return number.replace("-", MINUS)

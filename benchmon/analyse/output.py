@@ -13,14 +13,23 @@ from benchmon.signals.power import POWER_UNITS
 from benchmon.signals.uncertainty import UncertainValue
 from benchmon.text import one_line, table
 from benchmon.watch.verdict import en_as_text
-from benchmon.watch.wording import likelihood_in_words, with_uncertainty
+from benchmon.watch.wording import (
+    PER_CENT,
+    expected_in_words,
+    likelihood_in_words,
+    shown_unit,
+    value_in_words,
+    value_with_uncertainty,
+)
 
-_PLAIN = ("thd", "form_factor", "crest_factor", "ripple_factor")
+_PLAIN = ("form_factor", "crest_factor", "ripple_factor")
 _ORDERS_SHOWN = 15
 
 
 def unit_of(measure: str, unit: str) -> str:
-    """Return the unit of a `measure` of a wave in `unit`."""
+    """Return the unit that a `measure` of a wave in `unit` is shown in."""
+    if measure == "thd":
+        return PER_CENT
     return "Hz" if measure == "frequency" else "" if measure in _PLAIN else unit
 
 
@@ -126,7 +135,7 @@ def _measures_of(one: AnalysedColumn) -> str:
 
 
 def _shown(measured: UncertainValue, unit: str) -> str:
-    return with_uncertainty(measured.value, measured.uncertainty, unit) if math.isfinite(measured.value) else "–"
+    return value_with_uncertainty(measured.value, measured.uncertainty, unit) if math.isfinite(measured.value) else "–"
 
 
 def _harmonics_of(one: AnalysedColumn) -> list[str]:
@@ -157,8 +166,8 @@ def _comparison(found: Analysis) -> list[str]:
         rows = [
             (
                 one.quantity,
-                format_value(one.value, one.expected.unit),
-                with_uncertainty(one.expected.value, one.expected.uncertainty, one.expected.unit),
+                value_in_words(one.value, shown_unit(one.quantity, one.expected.unit)),
+                expected_in_words(one.expected, one.quantity),
                 en_as_text(one.en),
                 str(one.verdict),
             )

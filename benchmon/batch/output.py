@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from textwrap import wrap
 from typing import Any
 
 from benchmon.batch.methods import CONFIDENCE, CONTENT, LEVELS, Index, OutlierKind
 from benchmon.batch.units import AgainstReference, Batch, BatchQuantity, TestedUnit
-from benchmon.quantities import format_value
 from benchmon.report import formatting
 from benchmon.report.document import (
+    WIDTH,
     Block,
     Cell,
     Document,
@@ -20,11 +21,11 @@ from benchmon.report.document import (
     Paragraph,
     Table,
     Toned,
-    text_of,
+    table_as_text,
 )
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.text import NOTHING, one_line, table
-from benchmon.watch.wording import with_uncertainty
+from benchmon.text import NOTHING, one_line
+from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
 _MOST_NAMES = 12
 _METHODS = tuple(
@@ -118,19 +119,16 @@ def _reference_as_dict(reference: AgainstReference) -> dict[str, float]:
 
 def batch_as_text(batch: Batch) -> str:
     """Return a batch as tables for a terminal."""
-    lines = [one_line(batch.title, 200), _summary(batch), ""]
-    lines += [_as_text(_quantities_table(batch)), "", _as_text(_units_table(batch))]
+    lines = [*wrap(one_line(batch.title, 200), WIDTH), *wrap(_summary(batch), WIDTH), ""]
+    lines += [table_as_text(_quantities_table(batch)), "", table_as_text(_units_table(batch))]
     fits = _fits_table(batch)
     if fits.rows:
-        lines += ["", _as_text(fits)]
+        lines += ["", table_as_text(fits)]
     if batch.reference is not None:
-        lines += ["", _as_text(_reference_table(batch))]
-    lines += ["", *batch.notes] if batch.notes else []
+        lines += ["", table_as_text(_reference_table(batch))]
+    if batch.notes:
+        lines += ["", *(line for note in batch.notes for line in wrap(note, WIDTH, subsequent_indent="  "))]
     return "\n".join(lines)
-
-
-def _as_text(shown: Table) -> str:
-    return table(shown.head, [[text_of(cell) for cell in row] for row in shown.rows], shown.right)
 
 
 def batch_document(batch: Batch) -> Document:
@@ -206,7 +204,7 @@ def _quantities_table(batch: Batch) -> Table:
 
 
 def _quantity_row(one: BatchQuantity) -> tuple[Cell, ...]:
-    expected = one.expected
+    expected, unit = one.expected, shown_unit(one.quantity, one.unit)
     spread: Cell = one.spread or NOTHING
     if one.spread == "more":
         spread = Toned("more than predicted", Emphasis.BAD)
@@ -215,18 +213,18 @@ def _quantity_row(one: BatchQuantity) -> tuple[Cell, ...]:
     return (
         one.quantity,
         str(one.count),
-        formatting.measured(one.mean, one.mean_limit, one.unit),
-        formatting.expected(expected),
+        formatting.measured(one.mean, one.mean_limit, unit),
+        formatting.expected(expected, one.quantity),
         formatting.verdict(one.verdict),
-        _deviation(one.kept_deviation, one.unit),
-        NOTHING if expected is None else _deviation(expected.uncertainty / COVERAGE, one.unit),
+        _deviation(one.kept_deviation, unit),
+        NOTHING if expected is None else _deviation(expected.uncertainty / COVERAGE, unit),
         spread,
     )
 
 
 def _deviation(value: float, unit: str) -> str:
     """Return a standard deviation to two digits; of a temperature in kelvin."""
-    return format_value(value, "K" if unit == "°C" else unit, 2) if math.isfinite(value) else NOTHING
+    return value_in_words(value, "K" if unit == "°C" else unit, 2) if math.isfinite(value) else NOTHING
 
 
 def _fits_table(batch: Batch) -> Table:
@@ -241,22 +239,23 @@ def _fits_rows(batch: Batch) -> Iterator[tuple[Cell, ...]]:
     for one in batch.quantities:
         if one.tolerance is None:
             continue
-        interval = " to ".join(format_value(limit, one.unit) for limit in one.tolerance)
+        unit = shown_unit(one.quantity, one.unit)
+        interval = " to ".join(value_in_words(limit, unit) for limit in one.tolerance)
         fits = one.capability
         limits = pp = ppk = NOTHING
         if fits is not None:
             known = [
-                f"{words} {format_value(limit, one.unit)}"
+                f"{words} {value_in_words(limit, unit)}"
                 for words, limit in (("at least", fits.lower), ("at most", fits.upper))
                 if limit is not None
             ]
-            limits, ppk = ", ".join(known), _index_as_text(fits.ppk)
-            pp = NOTHING if fits.pp is None else _index_as_text(fits.pp)
+            limits, ppk = ", ".join(known), _indextable_as_text(fits.ppk)
+            pp = NOTHING if fits.pp is None else _indextable_as_text(fits.pp)
         shape: Cell = NOTHING if one.normal is None else "yes" if one.normal else Toned("no", Emphasis.DOUBT)
         yield one.quantity, interval, limits, pp, ppk, shape
 
 
-def _index_as_text(index: Index) -> str:
+def _indextable_as_text(index: Index) -> str:
     return f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})"
 
 
@@ -264,7 +263,7 @@ def _reference_table(batch: Batch) -> Table:
     rows = []
     for one in batch.quantities:
         if one.reference is not None:
-            unit = "K" if one.unit == "°C" else one.unit
-            difference = with_uncertainty(one.reference.difference, one.reference.uncertainty, unit)
-            rows.append((one.quantity, difference, _deviation(one.reference.predicted, one.unit)))
+            unit = "K" if one.unit == "°C" else shown_unit(one.quantity, one.unit)
+            difference = value_with_uncertainty(one.reference.difference, one.reference.uncertainty, unit)
+            rows.append((one.quantity, difference, _deviation(one.reference.predicted, unit)))
     return Table(("quantity", "mean of the units less the reference", "two units may differ by"), tuple(rows), (1, 2))

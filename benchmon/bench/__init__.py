@@ -3,6 +3,7 @@
 from benchmon.bench.file import Bench, load_bench, read_bench
 from benchmon.bench.measurement import (
     SWEPT,
+    USUAL_CALIBRATION_DAYS,
     Channel,
     Instrument,
     RecordEntry,
@@ -36,6 +37,7 @@ from benchmon.quantities import Accuracy
 
 __all__ = [
     "SWEPT",
+    "USUAL_CALIBRATION_DAYS",
     "Accuracy",
     "Ambient",
     "Bench",

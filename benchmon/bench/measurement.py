@@ -359,6 +359,23 @@ class Sweep(Section):
         max_length=_MOST_POINTS,
         description='The values in the order in which they are set, ["0.1 A", "0.2 A", …]; "open" is no load.',
     )
+    hold: Annotated[v.Seconds, Field(ge=1.0, le=3600.0)] = Field(
+        5.0, description="How long the readings must stand still at a value before they are taken."
+    )
+    needs: tuple[Name, ...] = Field(
+        (), description="Names of channels that must agree with the prediction before going on to the next value."
+    )
+    instrument: Name | None = Field(
+        None, description="Name of an instrument that sets the load; left out, a person does. Never for the mains."
+    )
+    set: str | dict[str, Any] = Field(
+        "",
+        description='What sets the load: a SCPI command with {value}, such as "CURR {value}", or a table that names a '
+        "Modbus register.",
+    )
+    off: str | dict[str, Any] = Field(
+        "", description='What releases the load: a SCPI command such as "INP OFF", or a table for Modbus.'
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -379,6 +396,17 @@ class Sweep(Section):
                 raise KeyedError("values", value, f"must be above 0{none}")
             values.append(found)
         return data | {"values": tuple(values)}
+
+    @model_validator(mode="after")
+    def _only_a_load_is_set(self) -> Sweep:
+        if self.over == "mains.voltage" and (self.instrument is not None or self.set or self.off):
+            raise KeyedError("over", self.over, "is never set by a program: take instrument, set and off away")
+        if self.instrument is None and (self.set or self.off):
+            raise KeyedError("instrument", None, "is missing: which one do set and off belong to?")
+        for key in ("set", "off"):
+            if self.instrument is not None and not getattr(self, key):
+                raise KeyedError(key, None, "is missing; a load that a program sets needs set and off")
+        return self
 
     @field_validator("values")
     @classmethod

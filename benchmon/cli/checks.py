@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from benchmon.bench import Bench
     from benchmon.instruments.connection_test import Tried
     from benchmon.watch.conditions import Conditions
+    from benchmon.watch.plan import StepLoad
 
 
 @click.command()
@@ -45,7 +46,8 @@ if TYPE_CHECKING:
     "--why",
     "why",
     metavar="QUANTITY",
-    help="Where one value comes from: the handbook's formula, what each effect changes, the uncertainty budget.",
+    help="Where one value comes from: the handbook's formula, what each effect changes, the uncertainty budget. "
+    'Or "wiring": what this and every other wiring of the windings costs.',
 )
 @JSON
 def predict(
@@ -114,9 +116,20 @@ def _explained(bench: Bench, quantity: str, at: Conditions, *, as_json: bool) ->
     """Print where the value of a quantity comes from."""
     from benchmon.cli import output
     from benchmon.prediction.explained.derivation import explain
+    from benchmon.prediction.explained.wirings import wiring_costs, wirings_as_list, wirings_as_text
     from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
     from benchmon.quantities import UNITS
 
+    if quantity == "wiring":
+        from benchmon.prediction.predict import at_step
+
+        bench = at_step(bench, at.load, at.mains_voltage)
+        if at.ambient is not None:
+            bench = bench.model_copy(update={"ambient": bench.ambient.model_copy(update={"temperature": at.ambient})})
+        costs = wiring_costs(bench)
+        as_object = {"title": bench.title, "wirings": wirings_as_list(costs)}
+        click.echo(output.as_json(as_object) if as_json else f"{one_line(bench.title)}\n{wirings_as_text(costs)}")
+        return EXIT_DONE
     if quantity not in UNITS:
         raise BadInput(
             f"--why {one_line(quantity, 60)!r}: is not a quantity; `benchmon manual bench-file` lists them, "
@@ -130,7 +143,7 @@ def _explained(bench: Bench, quantity: str, at: Conditions, *, as_json: bool) ->
     return EXIT_DONE
 
 
-def _setting_of(bench: Bench, name: str) -> tuple[float | None, float | Literal["open"] | None]:
+def _setting_of(bench: Bench, name: str) -> tuple[float | None, StepLoad]:
     """Return the mains voltage, V, and the load of a step, each None where the bench file's own holds."""
     from benchmon.watch.plan import Plan
 

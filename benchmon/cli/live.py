@@ -1,4 +1,4 @@
-"""The commands for a live bench: demo, run, attach, simulate, enter and benches."""
+"""The commands for a live bench: demo, run, attach, simulate, enter, plan, sweep and benches."""
 
 from __future__ import annotations
 
@@ -98,7 +98,7 @@ def demo(
 ) -> int:
     """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
 
-    `demo transformer` shows the tests of a transformer as it comes in.
+    `demo transformer` shows the tests of a transformer as it comes in, `demo batch` ten units of one design.
     """
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
@@ -109,6 +109,10 @@ def demo(
         from benchmon.cli.new_bench import show_transformer_demo
 
         return show_transformer_demo()
+    if scenario == "batch":
+        from benchmon.cli.demo_bench import show_batch_demo
+
+        return show_batch_demo(session)
 
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
@@ -139,6 +143,13 @@ def demo(
 @OPERATOR
 @GUESS
 @PUBLISH
+@click.option(
+    "--continue",
+    "former",
+    type=PATH,
+    metavar="SESSION",
+    help="Take over the points of a sweep that SESSION left unfinished; it goes on when somebody begins it.",
+)
 @click.option("--yes", is_flag=True, help="Start without asking, though the last recording of the bench tripped.")
 @ASCII
 def run(
@@ -150,6 +161,7 @@ def run(
     operator: str | None,
     is_guessed_first: bool,
     publish: str | None,
+    former: Path | None,
     yes: bool,
     ascii_only: bool,
 ) -> int:
@@ -159,7 +171,7 @@ def run(
     _check_guesses_can_be_typed(headless=headless, is_guessed_first=is_guessed_first)
     check_power_return(load_bench(bench), yes=yes)
     facts = _facts(serial, operator, is_guessed_first=is_guessed_first)
-    return _record(bench, session, headless, duration, ascii_only, publish, facts)
+    return _record(bench, session, headless, duration, ascii_only, publish, facts, former)
 
 
 def _check_guesses_can_be_typed(*, headless: bool, is_guessed_first: bool) -> None:
@@ -194,11 +206,13 @@ def _record(
     ascii_only: bool,
     publish: str | None = None,
     facts: dict[str, str] | None = None,
+    former: Path | None = None,
 ) -> int:
     from benchmon.bench import load_bench
     from benchmon.cli.session_files import new_session_path
     from benchmon.publish.publisher import check_broker, start_publisher
     from benchmon.recorder import record, spawn_recorder, summary_text
+    from benchmon.recorder.sweep_control import unfinished_in
 
     bench = load_bench(bench_file)
     if not bench.channel:
@@ -209,14 +223,27 @@ def _record(
         check_broker(publish)
     path = session or new_session_path(bench.title)
     if headless:
+
+        def when_ready() -> None:
+            if publish is not None:
+                start_publisher(path, publish)
+            if bench.step:
+                shown = one_line(path, 1000)
+                click.echo(f"The plan waits: benchmon plan begin --session {shown}, or benchmon attach.", err=True)
+
         summary = record(
-            bench, path, duration=duration, on_ready=lambda: publish and start_publisher(path, publish), facts=facts
+            bench,
+            path,
+            duration=duration,
+            on_ready=when_ready,
+            facts=facts,
+            unfinished=() if former is None else unfinished_in(former, bench),
         )
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
     require_terminal()
     load_in_background("benchmon.screen.app")
-    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts)
+    recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts, former=former)
     if publish is not None:
         start_publisher(path, publish)
     return _watch(recorder, ascii_only)
@@ -309,6 +336,109 @@ def enter(channel: str, value: str, session: Path | None) -> int:
     return EXIT_DONE
 
 
+_DONE_BY_PLAN = ("show", "begin", "go-on", "skip", "stop", "record")
+
+
+# A value may be negative, and "-5 V" is no option.
+@click.command(context_settings={"ignore_unknown_options": True})
+@click.argument("action", type=click.Choice(_DONE_BY_PLAN), default="show")
+@click.argument("words", nargs=-1)
+@click.option("--reason", default="", metavar="TEXT", help="With record: why there is no value.")
+@click.option("--meter", default="", metavar="NAME", help="With record: the meter that was used.")
+@click.option("--calibrated", default="", metavar="DATE", help="With record: when that meter was calibrated.")
+@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@ASCII
+def plan(
+    action: str,
+    words: tuple[str, ...],
+    reason: str,
+    meter: str,
+    calibrated: str,
+    session: Path | None,
+    ascii_only: bool,
+) -> int:
+    """Show the plan of a running recorder, or move it, without a screen.
+
+    \b
+    plan                            how it stands, and what is lacking
+    plan begin                      begins the first step
+    plan record ENTRY "5.2 MΩ"      records what the step asks for
+    plan record ENTRY --reason TEXT
+    plan go-on [NOTE]               confirms the step that stands
+    plan skip REASON, plan stop [REASON]
+    """  # noqa: D301 - the mark before lines that stay as they are
+    from benchmon.cli.session_files import latest_session
+    from benchmon.event_kinds import EventKind
+    from benchmon.screen.lines.plan import plan_as_text
+    from benchmon.screen.session_state import SessionState
+    from benchmon.screen.symbols import ASCII as ASCII_SYMBOLS
+    from benchmon.screen.symbols import UNICODE, needs_ascii
+    from benchmon.session.follower import ask_recorder, open_session_view
+    from benchmon.session.records import RECENT_SECONDS
+    from benchmon.watch.plan import Action, RecordRequest, StepRequest
+
+    view = open_session_view(session or latest_session(), recent=RECENT_SECONDS)
+    try:
+        state = SessionState(view.info, view.live)
+        while True:
+            update = view.poll()
+            state.update(update, view.live)
+            if not (update.judgements and view.live):
+                break
+        if not state.plan.steps:
+            raise BadInput("this bench has no plan: its file has no [[step]]")
+        if action == "show":
+            click.echo(plan_as_text(state, ASCII_SYMBOLS if ascii_only or needs_ascii() else UNICODE))
+            return EXIT_DONE
+        step = state.plan.step_number
+        if step is None and action != "begin":
+            raise BadInput(f"the plan is {state.plan.state}, so no step stands; `benchmon plan begin` begins it")
+        if action == "record":
+            if len(words) != (1 if reason else 2):
+                raise BadInput('give the entry and its value, plan record insulation "5.2 MΩ", or --reason for none')
+            who = view.info.operator
+            request = RecordRequest(step or 1, words[0], "".join(words[1:]), reason, meter, calibrated, who)
+            [event] = ask_recorder(view, request)
+            click.echo(event.message)
+            return EXIT_ANSWER_IS_NO if event.kind == EventKind.NOT_MET else EXIT_DONE
+        move = Action(action.replace("-", " "))
+        for event in ask_recorder(view, StepRequest(move, step or 1, " ".join(words))):
+            click.echo(f"{event.kind}: {event.message}")
+        return EXIT_DONE
+    finally:
+        view.close()
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@click.option("--is-set", is_flag=True, help="Say that the value asked for is set, where no meter shows it.")
+@click.option("--skip", metavar="REASON", help="Skip the value asked for.")
+@click.option("--stop", metavar="REASON", help="Stop the sweep; it may go on later where it was.")
+def sweep(name: str | None, session: Path | None, is_set: bool, skip: str | None, stop: str | None) -> int:
+    """Begin the sweep NAME in a running recorder, or go on with it, and guide through it line by line.
+
+    Without NAME it is the one that runs, or the first of the bench. While it guides, Enter says that the value is set,
+    "skip REASON" skips it, and "stop REASON" stops the sweep.
+    """
+    from benchmon.cli.guided_sweep import SweepGuide
+    from benchmon.cli.session_files import latest_session
+    from benchmon.watch.plan import SweepAction
+
+    guide = SweepGuide(session or latest_session(), name)
+    asked = [(SweepAction.CONFIRM, "")] if is_set else []
+    asked += [(SweepAction.SKIP, skip)] if skip is not None else []
+    asked += [(SweepAction.STOP, stop)] if stop is not None else []
+    try:
+        if asked:
+            for action, words in asked:
+                click.echo(guide.ask(action, words))
+            return EXIT_DONE
+        return EXIT_DONE if guide.run(click.echo) else EXIT_ANSWER_IS_NO
+    finally:
+        guide.close()
+
+
 _BROKER_WITHIN = 5.0
 _LISTEN = 2.0
 """Seconds in which every running bench publishes at least once."""
@@ -345,4 +475,4 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 
-COMMANDS = (demo, run, attach, simulate, enter, benches)
+COMMANDS = (demo, run, attach, simulate, enter, plan, sweep, benches)

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from textwrap import fill
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from benchmon.findings import wording_of
 from benchmon.prediction.circuit.parts import unit_of_part
@@ -15,15 +15,23 @@ from benchmon.quantities import POINTS, format_value
 from benchmon.text import finite, one_line, table, with_minus
 from benchmon.watch.records import Flag
 from benchmon.watch.verdict import en_as_text
-from benchmon.watch.wording import expected_in_words, flag_words, likelihood_in_words, with_uncertainty
+from benchmon.watch.wording import (
+    expected_in_words,
+    expected_words,
+    flag_words,
+    likelihood_in_words,
+    value_words,
+    with_uncertainty,
+)
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench
+    from benchmon.bench import Bench, CurrentLoad
     from benchmon.instruments.connection_test import Tried
     from benchmon.instruments.types import Port
     from benchmon.new_bench.transformer_tests import IncomingTransformer
     from benchmon.prediction import Prediction
     from benchmon.prediction.curves.sweep import SweepPrediction
+    from benchmon.prediction.operating_point import Load
     from benchmon.prediction.ratings.check import Ratings
     from benchmon.prediction.ratings.choosing import PrimaryFuseChoice, ReservoirChoice
 
@@ -50,9 +58,13 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
     }
 
 
-def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Literal["open"] | None = None) -> str:
+def _load_in_words(load: float | CurrentLoad) -> str:
+    return format_value(load, "Ω") if isinstance(load, float) else format_value(load.current, "A")
+
+
+def prediction_as_text(bench: Bench, prediction: Prediction, load: Load = None) -> str:
     """Return a prediction as tables, one for each point of the circuit; `load` is another than the bench file's."""
-    loaded = "" if load is None else " without load," if load == "open" else f" into {format_value(load, 'Ω')},"
+    loaded = "" if load is None else " without load," if load == "open" else f" into {_load_in_words(load)},"
     lines = [
         one_line(bench.title),
         (
@@ -62,7 +74,7 @@ def prediction_as_text(bench: Bench, prediction: Prediction, load: float | Liter
     ]
     for point in POINTS:
         rows = [
-            (name.removeprefix(f"{point}."), expected_in_words(expected))
+            (name.removeprefix(f"{point}."), expected_in_words(expected, name))
             for name, expected in prediction.quantities.items()
             if name.partition(".")[0] == point
         ]
@@ -112,8 +124,8 @@ def sweep_as_text(bench: Bench, name: str, sweep: SweepPrediction, quantities: S
     for point in sweep.points:
         shown = [point.problem] if point.problem else []
         if not point.problem:
-            found = (point.quantities.get(quantity) for quantity in columns)
-            shown = ["–" if each is None else expected_in_words(each) for each in found]
+            found = ((quantity, point.quantities.get(quantity)) for quantity in columns)
+            shown = ["–" if each is None else expected_in_words(each, quantity) for quantity, each in found]
             efficiency = point.efficiency
             shown.append("–" if efficiency is None else f"{100.0 * efficiency:.1f} %")
         rows.append((_swept_value(point.value, sweep.unit), *shown, *[""] * (len(columns) + 1 - len(shown))))
@@ -199,8 +211,10 @@ def _reservoir_chosen(choice: ReservoirChoice) -> list[str]:
     ]
     rows = []
     for each in choice.candidates:
-        others = [expected_in_words(each.others[name]) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE]
-        ripple = "not predicted" if each.ripple is None else expected_in_words(each.ripple)
+        others = [
+            expected_in_words(each.others[name], name) if name in each.others else "–" for name in _BESIDE_THE_RIPPLE
+        ]
+        ripple = "not predicted" if each.ripple is None else expected_in_words(each.ripple, choice.quantity)
         mark = "chosen" if each == choice.chosen else "" if each.suffices else "too small"
         rows.append((format_value(each.capacitance, "F", 2), ripple, *others, mark))
     heads = ("capacitor", "ripple", "output mean", "capacitor rms", "diode peak", "")
@@ -314,20 +328,19 @@ def verdict_as_text(ratings: Ratings, tried: Mapping[str, Sequence[Tried]]) -> s
 def assessment_as_text(bench: Bench, answer: dict[str, Any]) -> str:
     """Return the watch's answer to logged readings: channels, what happened, and likely causes."""
     channels = {channel.name: channel for channel in bench.channel}
-    units = {name: channel.unit for name, channel in channels.items()}
     rows = []
     for name, result in answer["channels"].items():
         final, left = result["final"], result["time_to_limit_s"]
         rows.append(
             (
                 one_line(name),
-                format_value(result["value"], units[name]),
-                format_value(result["expected"], units[name]),
+                value_words(channels[name], result["value"]),
+                value_words(channels[name], result["expected"]),
                 en_as_text(result["en"]),
                 ", ".join(
                     [result["verdict"], *flag_words(map(Flag, result["flags"]), channels[name], result["value"])]
                 ),
-                "–" if final is None else with_uncertainty(final["value"], final["uncertainty"], units[name]),
+                "–" if final is None else expected_words(channels[name], final["value"], final["uncertainty"]),
                 "–" if left is None else f"{left:.0f} s",
             )
         )

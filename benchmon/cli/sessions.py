@@ -17,7 +17,7 @@ import click
 from benchmon.cli.options import ASCII, FORCE, JSON, MAINS_VOLTAGE, OUT, PATH, QuantityParam, may_write_over
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
 from benchmon.quantities import DURATION, FREQUENCY
-from benchmon.text import one_line
+from benchmon.text import line_end_of, one_line
 
 if TYPE_CHECKING:
     from benchmon.analyse import Analysis
@@ -233,7 +233,8 @@ def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool
     found = fit_data(data)
     if out is not None:
         with whole_file(out, force=may_write_over(out, force=force)) as part:
-            part.write_text(learned_file(found, data.bench.source, data.words), encoding="utf-8")
+            text, line_end = data.bench.source, line_end_of(data.bench.source)
+            part.write_text(learned_file(found, text, data.words), encoding="utf-8", newline=line_end)
     click.echo(output.as_json(fit_as_dict(found)) if as_json else fit_as_text(found))
     if out is not None and not as_json:
         click.echo(f"Bench file in {one_line(out, 1000)}")

@@ -77,9 +77,9 @@ def learned_values(fitted: Fitted) -> Iterator[LearnedValue]:
 def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
     """Return the bench file `text` with the values of a fit; `sessions` is what they are from, in a few words.
 
-    Raises `tomlkit.exceptions.TOMLKitError` where the text is no TOML.
+    Its lines end with LF. Raises `tomlkit.exceptions.TOMLKitError` where the text is no TOML.
     """
-    document: Any = tomlkit.parse(text)
+    document: Any = tomlkit.parse(text.replace("\r\n", "\n"))
     found = [one for one in learned_values(fitted) if one.relative_uncertainty and one.part not in _NOT_WRITTEN]
     if any(one.part in _WINDINGS for one in found):
         for key in _RATED:

@@ -28,6 +28,7 @@ from benchmon.instruments.types import (
     DrivenChannel,
     InstrumentSettings,
     Limits,
+    LoadSettings,
     Reading,
     SwitchSettings,
 )
@@ -86,6 +87,8 @@ class Driver(ABC, Generic[S, C]):
     channel_model: ClassVar[type[ChannelSettings]] = ChannelSettings
     switch_model: ClassVar[type[SwitchSettings] | None] = None
     """The model of its [switch_off] keys, None where it cannot switch the power off."""
+    load_model: ClassVar[type[LoadSettings] | None] = None
+    """The model of the keys `set` and `off` of a [[sweep]], None where it can set no load."""
     streams: bool = False
     by_hand: bool = False
     """Whether a person types in its readings."""
@@ -104,6 +107,8 @@ class Driver(ABC, Generic[S, C]):
         self.identity = ""
         self.switch: SwitchSettings | None = None
         """The keys of [switch_off], where this instrument switches the power off."""
+        self.loads: dict[str, LoadSettings] = {}
+        """How this instrument sets the load of sweeps, by the name of the sweep."""
         self.late = False
         """Whether a late reply may still arrive: the last query timed out."""
         self.ending = False
@@ -204,6 +209,26 @@ class Driver(ABC, Generic[S, C]):
         """Return whether the switch reports off, None where it reports nothing. Raises `InstrumentError`."""
         return self._call_switch_hook(self._is_off)
 
+    def configure_load(self, sweep: str, how: LoadSettings) -> None:
+        """Set the keys by which a sweep sets its load. Raises `BadInput` where they do not fit the instrument."""
+        self.loads[sweep] = how
+
+    def set_load(self, sweep: str, value: float) -> str:
+        """Set the load of a sweep to a value (A or Ω) and switch it on; return a description of what was done.
+
+        Waits until the instrument has it; not to be called from the thread that reads. Raises `InstrumentError`.
+        """
+        if math.isinf(value):
+            return self.release_load(sweep)
+        return self._call_load_hook(sweep, lambda how: self._set_load(how, value))
+
+    def release_load(self, sweep: str) -> str:
+        """Release the load of a sweep at once; return a description of what was done.
+
+        May be called repeatedly, from any thread, while another waits for a reading. Raises `InstrumentError`.
+        """
+        return self._call_load_hook(sweep, self._release_load)
+
     def enter_manual(self, channel: str, text: str, time: float) -> None:  # noqa: ARG002
         """Enter the text of a display without an interface, read at a monotonic time.
 
@@ -300,6 +325,17 @@ class Driver(ABC, Generic[S, C]):
         """Return whether the switch reports off; by default None."""
         return None
 
+    def _set_load(self, how: Any, value: float) -> str:
+        """Set the load by the keys `how` (of `load_model`) to a value in A or Ω; return a description of it.
+
+        Another thread may be in any other hook at the same time.
+        """
+        raise NotImplementedError(f"{type(self).__name__} sets no load")
+
+    def _release_load(self, how: Any) -> str:
+        """Release the load by the keys `how`; return a description. Do not wait for another thread."""
+        raise NotImplementedError(f"{type(self).__name__} sets no load")
+
     def _timeout_message(self) -> str:
         return f"{self.settings.address}: no reading for {self.timeout:.3g} s; is it switched on?"
 
@@ -340,6 +376,15 @@ class Driver(ABC, Generic[S, C]):
             raise InstrumentError(f"{self.name} has no settings to switch off")
         try:
             return hook(self.switch)
+        except Exception as problem:
+            raise self._translated(problem) from problem
+
+    def _call_load_hook(self, sweep: str, hook: Callable[[Any], str]) -> str:
+        how = self.loads.get(sweep)
+        if how is None:
+            raise InstrumentError(f"{self.name} has no settings for the load of {sweep}")
+        try:
+            return one_line(hook(how))
         except Exception as problem:
             raise self._translated(problem) from problem
 

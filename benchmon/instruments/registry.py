@@ -65,6 +65,9 @@ def prepare(bench: Bench, name: str = "") -> tuple[AnyDriver, ...]:
     if bench.switch_off is not None:
         index = next(n for n, driver in enumerate(drivers) if driver.name == bench.switch_off.instrument)
         _prepare_switch(bench, name, drivers[index])
+    for index, sweep in enumerate(bench.sweep):
+        if sweep.instrument is not None:
+            _prepare_load(bench, name, index, next(one for one in drivers if one.name == sweep.instrument))
     return drivers
 
 
@@ -121,6 +124,21 @@ def _prepare_switch(bench: Bench, name: str, driver: AnyDriver) -> None:
         raise _refusal(bench, name, (*here, problem.key), problem.value, problem.reason) from problem
     except BadInput as problem:
         raise _refusal(bench, name, here, None, str(problem)) from problem
+
+
+def _prepare_load(bench: Bench, name: str, index: int, driver: AnyDriver) -> None:
+    """Give `driver` the keys by which a sweep sets its load. Raises `BenchFileError` where it cannot use them."""
+    sweep = bench.sweep[index]
+    here: Path = ("sweep", index)
+    model = driver.load_model
+    if model is None:
+        why = "its driver can set no load; name an instrument whose driver can, or let a person set it"
+        raise _refusal(bench, name, (*here, "instrument"), sweep.instrument, why)
+    how = _read(bench, name, here, model, {"set": sweep.set, "off": sweep.off})
+    try:
+        driver.configure_load(sweep.name, how)
+    except KeyedError as problem:
+        raise _refusal(bench, name, (*here, problem.key), problem.value, problem.reason) from problem
 
 
 def _limits(channel: Channel) -> Limits:

@@ -90,6 +90,12 @@ class SwitchSettings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class LoadSettings(BaseModel):
+    """How a sweep sets a load: keys of [[sweep]] that belong to the driver of its instrument."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """The limits of a channel, of warnings and trips alike, in its quantity's unit."""

@@ -16,18 +16,18 @@ from benchmon.instruments.connection_test import Tried, try_instruments
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_text import BenchText
+from benchmon.new_bench.filter_questions import filter_parts
 from benchmon.new_bench.meter_questions import (
     ask_meters,
-    ask_plan,
     meter_answers,
     numbers_of,
     places_of,
     write_meters,
-    write_plan,
 )
+from benchmon.new_bench.plan_questions import answers_about_test, ask_test, write_test
 from benchmon.new_bench.questions import LONGEST, Asked
 from benchmon.new_bench.supply_questions import ask_supply, supply_answers, write_supply
-from benchmon.text import one_line
+from benchmon.text import line_end_of, one_line
 
 _HEADER = (
     "# A bench for benchmon: the supply under test, the instruments that measure it, and the plan of the test.\n"
@@ -57,7 +57,8 @@ class BenchMaker:
 
     def __init__(self, path: Path, base: str = "") -> None:
         """Begin a new bench, or changes to the one in `base`. Raises `BenchFileError` where that is not valid."""
-        self.path, self._base = path, base
+        self.path, self._line_end = path, line_end_of(base)
+        self._base = base = base.replace("\r\n", "\n")
         self.given: dict[str, str] = {}
         self.ports: Sequence[Port] = ()
         self._usual: dict[str, str] = {}
@@ -65,7 +66,7 @@ class BenchMaker:
         if base:
             read_bench(base, str(path), folder=path.parent)
             text = BenchText(base)
-            self.given = supply_answers(text) | meter_answers(text)
+            self.given = supply_answers(text) | meter_answers(text) | answers_about_test(text)
             self._usual = {name: self.given.pop(name) for name in not_confirmed(text) if name in self.given}
             self._before = self.asked()
         self._found = dict(self.given)
@@ -74,7 +75,7 @@ class BenchMaker:
     def of_file(cls, path: Path) -> BenchMaker:
         """Return one that changes the bench file at `path`. Raises `BenchFileError` where it is not valid."""
         load_bench(path)
-        return cls(path, path.read_text(encoding="utf-8-sig"))
+        return cls(path, path.read_bytes().decode("utf-8-sig"))
 
     def copy(self, more: Mapping[str, str] | None = None) -> BenchMaker:
         """Return one with the same answers, and `more`, for a thread that works while this one is changed."""
@@ -92,7 +93,7 @@ class BenchMaker:
         asked = Asked(self.given, self.ports, self._usual)
         ask_supply(asked)
         ask_meters(asked)
-        ask_plan(asked)
+        ask_test(asked)
         return asked
 
     def answer(self, name: str, typed: str) -> str:
@@ -144,7 +145,7 @@ class BenchMaker:
             if place is not None and asked[question] == asked.question(question).without:
                 place.hint(key, value, why)
         write_meters(text, asked, self._before)
-        write_plan(text, asked)
+        write_test(text, asked, self._before.given if self._before else {})
         return text.text
 
     def supply(self) -> Bench:
@@ -175,7 +176,7 @@ class BenchMaker:
         """Write the bench file, whole or not at all, and take the draft away. Raises what `bench` and the file may."""
         self.bench()
         with whole_file(self.path, force=True) as part:
-            part.write_text(self.text(), encoding="utf-8")
+            part.write_text(self.text(), encoding="utf-8", newline=self._line_end)
         self.draft_path.unlink(missing_ok=True)
 
     @property
@@ -223,7 +224,8 @@ class BenchMaker:
 
 def not_confirmed(text: BenchText) -> list[str]:
     """Return the names of the questions whose answers in a bench file nobody has confirmed."""
-    found, places = list[str](), {id(section): place for place, section in places_of(text).items()}
+    places = {id(section): place for place, section in (places_of(text) | filter_parts(text)).items()}
+    found = list[str]()
     for section in text.sections:
         here = places.get(id(section), section.section)
         names = [f"{here}.{key}" for key in section.content if not section.is_confirmed(key)]

@@ -7,11 +7,12 @@ import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
 import tomlkit
 
-TomlValue = str | int | float | Sequence["TomlValue"]
+TomlValue = str | int | float | date | Sequence["TomlValue"]
 
 NOT_CONFIRMED = "usual, not confirmed"
 """The comment beside a value that nobody has looked up yet."""
@@ -177,6 +178,8 @@ def toml(value: TomlValue) -> str:
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, int | float):
         return repr(value)
+    if isinstance(value, date):
+        return value.isoformat()
     return f"[{', '.join(toml(each) for each in value)}]"
 
 

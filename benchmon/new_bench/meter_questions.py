@@ -1,18 +1,18 @@
-"""Every question about meters and the plan, each described once, and how answers and the bench file become each other.
+"""Every question about meters, each described once, and how answers and the bench file become each other.
 
 A meter's questions are called `meter.1.address`, those of its channels `channel.1.2.quantity`.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from functools import lru_cache
 
 from pydantic import BaseModel, ValidationError
 
-from benchmon.bench import Channel, Instrument, Step
+from benchmon.bench import Channel, Instrument
 from benchmon.bench.fields import field_of, parse_accuracy, why_not
 from benchmon.bench.measurement import PERIOD_BY_HAND
 from benchmon.errors import BadInput
@@ -20,22 +20,44 @@ from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
 from benchmon.instruments.templates import TEMPLATES, Template, TemplateKey
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue, toml
-from benchmon.new_bench.questions import Asked, Check, Question, meaning, reason_of
-from benchmon.quantities import DURATION, KINDS_BY_UNIT, POINTS, UNITS, VOLTAGE, Kind, is_temperature, parse_value
+from benchmon.new_bench.questions import Asked, Check, Question, as_toml, as_words, meaning, ratio, reason_of
+from benchmon.quantities import (
+    BETA,
+    DURATION,
+    FREQUENCY,
+    KINDS_BY_UNIT,
+    NUMBER,
+    POINTS,
+    UNITS,
+    Kind,
+    is_temperature,
+    parse_value,
+)
 from benchmon.text import one_line
 
 _ACCURACIES = {"V": "0.5 % + 20 mV", "A": "1 % + 5 mA", "W": "1 % + 0.5 W", "°C": "2 K"}
 _SOMETHING_ELSE = Template("something else", "something else: choose a driver by its name", "", "instruments")
 _TRUE_RMS, _AVERAGING = "true rms", "the mean, scaled for sines"
 DIRECT = "none"
-_RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
-_STAGED, _AT_ONCE, _KEEP = "in stages, by a variable transformer", "at once, without steps", "by the steps in the file"
+READS, ONLY_SWITCHES = "quantities", "nothing: it only switches the power"
+_MORE, _NO_MORE = "below", "nothing"
+NO_LIMIT, _NOT_GIVEN, _NO_CORRECTION = "no limit", "not given", "none"
+_MORE_KEYS = ("serial", "calibrated", "zero", "gain", "bandwidth", "warn_below", "trip_below")
+"""Keys of a channel that are asked for where a person wants to give more of it."""
+_LIMITS = ("warn_below", "trip_below", "warn_above", "trip_above")
 
 
 @lru_cache(maxsize=64)
-def _driver(name: str) -> type[AnyDriver]:
+def driver_of(name: str) -> type[AnyDriver]:
     """Return a driver. What is installed is looked through once: questions are asked for again with every answer."""
     return load_driver(name)
+
+
+def driver_in(asked: Asked, meter: int) -> str:
+    """Return the name of a meter's driver."""
+    seen = asked[f"meter.{meter}.seen"]
+    template = next((each for each in TEMPLATES if each.seen == seen), _SOMETHING_ELSE)
+    return template.driver or asked[f"meter.{meter}.driver"]
 
 
 def numbers_of(given: Mapping[str, str], prefix: str) -> list[int]:
@@ -49,7 +71,8 @@ def ask_meters(asked: Asked) -> None:
     taken, names = set[str](), set[str]()
     for meter in numbers_of(asked.given, "meter"):
         template = _ask_meter(asked, meter, taken)
-        for channel in numbers_of(asked.given, f"channel.{meter}") or [1]:
+        reads = asked[f"meter.{meter}.reads"] != ONLY_SWITCHES
+        for channel in (numbers_of(asked.given, f"channel.{meter}") or [1]) if reads else ():
             _ask_channel(asked, (meter, channel), template, names)
 
 
@@ -69,12 +92,13 @@ def _ask_meter(asked: Asked, meter: int, taken: set[str]) -> Template:
         )
         template = next((each for each in TEMPLATES if each.driver == chosen), replace(template, driver=chosen))
     why = f"{meaning(Instrument, 'name')} `benchmon manual {template.page}` has more about such meters."
-    name = asked.ask(Question(f"{here}.name", "its name", why, f"meter {meter}", check=_new_name(taken)))
+    name = asked.ask(Question(f"{here}.name", "its name", why, f"meter {meter}", check=new_name(taken)))
     taken.add(name)
     try:
-        model = _driver(template.driver).settings_model
+        driver = driver_of(template.driver)
     except BadInput:
         return template
+    model = driver.settings_model
     if template.driver != "hand":
         more = f" Its driver needs a library more: pip install 'benchmon[{template.extra}]'." if template.extra else ""
         found = list(template.fitting(asked.ports))
@@ -86,6 +110,9 @@ def _ask_meter(asked: Asked, meter: int, taken: set[str]) -> Template:
                 check=_fits("address", model), offers=offers,
             )
         )  # fmt: skip
+    if driver.switch_model is not None:
+        why = "A relay in the mains, or a supply that can be switched, may read nothing; a trip then only switches it."
+        asked.ask(Question(f"{here}.reads", "it reads", why, READS, choices=(READS, ONLY_SWITCHES)))
     if _is_of_file(asked, meter):
         template = replace(template, instrument=(), channel=())
     for key in _keys(asked, f"{here}.key", template.instrument, model, known=("address",)):
@@ -110,12 +137,12 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
     why = "rms is of the whole wave, mean is what a DC range reads, ac_rms what an AC-coupled range reads."
     what = asked.ask(Question(f"{here}.what", "what it reads", why, usual, choices=whats))
     quantity = f"{point}.{what}"
-    unit, driver = UNITS[quantity], _driver(template.driver)
+    unit, driver = UNITS[quantity], driver_of(template.driver)
     usual = quantity.replace(".", " ").replace("_", " ").removesuffix(" mean").removesuffix(" rms")
     if usual in names:
         usual = f"{usual} {place[0]}"
     why = meaning(Channel, "name")
-    names.add(asked.ask(Question(f"{here}.name", "name of the channel", why, usual, check=_new_name(names))))
+    names.add(asked.ask(Question(f"{here}.name", "name of the channel", why, usual, check=new_name(names))))
     for key in _keys(asked, f"{here}.key", template.channel, driver.channel_model):
         asked.ask(_driver_question(f"{here}.key", key, driver.channel_model, quantity))
     if unit in ("V", "A") and not driver.by_hand:
@@ -138,35 +165,79 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
             check=lambda text: why_not(period, parse_value(text, DURATION)),
         )
     )  # fmt: skip
-    if is_temperature(quantity) and quantity != "ambient.temperature":
-        _ask_limits(asked, here, KINDS_BY_UNIT[unit])
+    is_hot = is_temperature(quantity) and quantity != "ambient.temperature"
+    if is_hot:
+        _ask_limits(asked, here, KINDS_BY_UNIT[unit], ("80 °C", "105 °C"), likely=(30.0, 250.0))
+    why = "Serial number and calibration of the meter, corrections from that, its bandwidth, and other limits."
+    if (
+        asked.ask(Question(f"{here}.more", "more of its meter and limits", why, _NO_MORE, choices=(_NO_MORE, _MORE)))
+        == _MORE
+    ):
+        _ask_more(asked, here, unit, with_limits=not is_hot)
 
 
-def _ask_limits(asked: Asked, here: str, kind: Kind) -> None:
-    why, no_limit = meaning(Channel, "warn_above"), "no limit"
-    warn = asked.ask(Question(f"{here}.warn_above", "warn above", why, "80 °C", no_limit, kind, likely=(30.0, 200.0)))
+def _ask_limits(
+    asked: Asked, here: str, kind: Kind, usual: tuple[str, str], likely: tuple[float, float] | None = None
+) -> None:
+    why = meaning(Channel, "warn_above")
+    warn = asked.ask(Question(f"{here}.warn_above", "warn above", why, usual[0], NO_LIMIT, kind, likely=likely))
 
     def is_higher(text: str) -> str:
-        if warn == no_limit or parse_value(text, kind) >= parse_value(warn, kind):
+        if warn == NO_LIMIT or parse_value(text, kind) >= parse_value(warn, kind):
             return ""
         return f"must not be below the warning of {warn}"
 
     why = meaning(Channel, "trip_above")
     asked.ask(
         Question(
-            f"{here}.trip_above", "switch off above", why, "105 °C", no_limit, kind, likely=(30.0, 250.0),
-            check=is_higher,
+            f"{here}.trip_above", "switch off above", why, usual[1], NO_LIMIT, kind, likely=likely, check=is_higher,
         )
     )  # fmt: skip
 
 
-def ask_plan(asked: Asked) -> None:
-    """Ask whether the supply is powered on in stages."""
-    asked.group("Plan")
-    why = "With a variable transformer a mistake shows at a tenth of the voltage, before it does harm."
-    keeps = asked.given.get("plan.stages") == _KEEP or asked.given.get("plan.there") == "yes"
-    choices = (*([_KEEP] if keeps else []), _STAGED, _AT_ONCE)
-    asked.ask(Question("plan.stages", "the power comes on", why, choices[0], choices=choices))
+def _ask_more(asked: Asked, here: str, unit: str, *, with_limits: bool) -> None:
+    kind, difference = KINDS_BY_UNIT[unit], BETA if unit == "°C" else KINDS_BY_UNIT[unit]
+    if with_limits:
+        _ask_limits(asked, here, kind, ("", ""))
+    asked.ask(Question(f"{here}.warn_below", "warn below", meaning(Channel, "warn_below"), "", NO_LIMIT, kind))
+    asked.ask(Question(f"{here}.trip_below", "switch off below", meaning(Channel, "trip_below"), "", NO_LIMIT, kind))
+    asked.ask(Question(f"{here}.serial", "serial number of the meter", meaning(Channel, "serial"), "", _NOT_GIVEN))
+    asked.ask(
+        Question(
+            f"{here}.calibrated", "calibrated on", meaning(Channel, "calibrated"), "", _NOT_GIVEN,
+            check=_is_date, as_toml=_as_date,
+        )
+    )  # fmt: skip
+    asked.ask(
+        Question(f"{here}.zero", "what it shows at zero", meaning(Channel, "zero"), "", _NO_CORRECTION, difference)
+    )
+    gain = field_of(Channel, "gain")
+    asked.ask(
+        Question(
+            f"{here}.gain", "correction of its gain", meaning(Channel, "gain"), "", _NO_CORRECTION, NUMBER,
+            check=lambda text: why_not(gain, parse_value(text, NUMBER)), as_toml=float,
+        )
+    )  # fmt: skip
+    if unit in ("V", "A"):
+        why, band = meaning(Channel, "bandwidth"), field_of(Channel, "bandwidth")
+        asked.ask(
+            Question(
+                f"{here}.bandwidth", "its bandwidth", why, "", _NOT_GIVEN, FREQUENCY,
+                check=lambda text: why_not(band, parse_value(text, FREQUENCY)),
+            )
+        )  # fmt: skip
+
+
+def _as_date(text: str) -> TomlValue:
+    return date.fromisoformat(text)
+
+
+def _is_date(text: str) -> str:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return "write the date like 2026-03-01"
+    return ""
 
 
 def _keys(
@@ -189,21 +260,9 @@ def _driver_question(prefix: str, key: TemplateKey, model: type[BaseModel], quan
     if inner:
         words = f"{why} Its {inner}: what stands in the answer, in order, with commas; - for what does not matter."
         shown = ", ".join(map(str, usual)) if isinstance(usual, Sequence) else ""
-        return Question(name, key.key, words, shown, check=check, as_toml=_as_words)
+        return Question(name, key.key, words, shown, check=check, as_toml=as_words)
     shown = "" if usual is None else usual if isinstance(usual, str) else toml(usual)
-    return Question(name, key.key, why, shown, check=check, as_toml=_as_toml)
-
-
-def _as_words(text: str) -> TomlValue:
-    return [part.strip() for part in text.split(",")]
-
-
-def _as_toml(text: str) -> TomlValue:
-    """Return a whole number, or a list of them, as such, everything else as text."""
-    if re.fullmatch(r"\[ *-?[0-9]{1,15}(?: *, *-?[0-9]{1,15})* *\]", text, re.ASCII):
-        return [int(number) for number in text[1:-1].split(",")]
-    digits = text.removeprefix("-")
-    return int(text) if digits.isdecimal() and digits.isascii() and len(digits) < 16 else text
+    return Question(name, key.key, why, shown, check=check, as_toml=as_toml)
 
 
 def _fits(key: str, model: type[BaseModel]) -> Check:
@@ -212,7 +271,7 @@ def _fits(key: str, model: type[BaseModel]) -> Check:
     def check(text: str) -> str:
         section, _, inner = key.partition(".")
         try:
-            model.model_validate({section: {inner: _as_words(text)} if inner else _as_toml(text)})
+            model.model_validate({section: {inner: as_words(text)} if inner else as_toml(text)})
         except ValidationError as problem:
             return reason_of(problem, section)
         return ""
@@ -220,7 +279,8 @@ def _fits(key: str, model: type[BaseModel]) -> Check:
     return check
 
 
-def _new_name(taken: set[str]) -> Check:
+def new_name(taken: set[str]) -> Check:
+    """Return a check that a name may be one, and is none of those `taken`."""
     others = frozenset(taken)
 
     def check(name: str) -> str:
@@ -244,44 +304,6 @@ def _is_read(read: Callable[[str, str], object], unit: str) -> Check:
     return check
 
 
-def ratio(text: str, unit: str) -> float:
-    """Return the factor from what an instrument returns to the quantity in `unit`. Raises `BadInput`.
-
-    A clamp has `100 mV/A`, a shunt `10 mΩ`, a probe `10:1` or `x10`.
-
-    >>> ratio("100 mV/A", "A"), ratio("10:1", "V"), ratio("10 mΩ", "A"), ratio("x100", "V")
-    (10.0, 10.0, 100.0, 100.0)
-    """
-    like = 'write it like "100 mV/A", "10 mΩ" or "10:1"'
-    per = _RATIO.fullmatch(text)
-    if per is not None:
-        above, below = per["above"], per["below"]
-        volts = parse_value(f"{per['number']} {above}", KINDS_BY_UNIT[above[-1]])
-        per_one = parse_value(f"1 {below}", KINDS_BY_UNIT[below[-2:] if below.endswith("°C") else below[-1]])
-        if below.endswith(unit) and volts > 0:
-            return _rounded(per_one / volts)
-        if unit != "V" and above.endswith(unit) and below.endswith("V"):
-            return _rounded(volts / per_one)
-        raise BadInput(f"is not a ratio for a quantity in {unit}; {like}")
-    if unit == "A" and text.rstrip().endswith(("Ω", "ohm", "Ohm", "\u2126")):
-        ohms = parse_value(text, KINDS_BY_UNIT["Ω"])
-        if ohms > 0:
-            return _rounded(1.0 / ohms)
-    probe = re.fullmatch(r"(?:x|×)?\s*([0-9.]+)\s*(?::\s*([0-9.]+)|x|×)?", text, re.ASCII)
-    try:
-        factor = float(probe[1]) / float(probe[2] or 1) if probe else 0.0
-    except (ValueError, ZeroDivisionError):
-        factor = 0.0
-    if factor <= 0:
-        raise BadInput(f"is not a ratio; {like}")
-    # A probe of 1:10 and one of 10:1 are the same: what arrives is a tenth.
-    return _rounded(1.0 / factor if probe and probe[2] and factor < 1 else factor)
-
-
-def _rounded(number: float) -> float:
-    return float(f"{number:.12g}")
-
-
 def places_of(text: BenchText) -> dict[str, TextSection]:
     """Return the sections of meters, and after them of channels, by what the names of their questions begin with."""
     meters = {f"meter.{number}": section for number, section in enumerate(text.all("instrument"), 1)}
@@ -294,7 +316,7 @@ def places_of(text: BenchText) -> dict[str, TextSection]:
 
 
 def meter_answers(text: BenchText) -> dict[str, str]:
-    """Return the answers that the instruments, channels and steps of a bench file hold."""
+    """Return the answers that the instruments and channels of a bench file hold."""
     found = dict[str, str]()
     for here, section in places_of(text).items():
         if here.startswith("channel."):
@@ -309,10 +331,9 @@ def meter_answers(text: BenchText) -> dict[str, str]:
         found[f"{here}.driver"] = driver
         found |= {f"{here}.address": str(section.content["address"])} if "address" in section.content else {}
         found |= {f"{here}.key.{key}": words for key, words in _plain(section) if key not in Instrument.model_fields}
-    if text.all("step"):
-        found |= {"plan.stages": _KEEP, "plan.there": "yes"}
-    else:
-        found["plan.stages"] = _AT_ONCE
+    for here in [each for each in places_of(text) if each.startswith("meter.")]:
+        has_channels = any(name.startswith(f"channel.{here.partition('.')[2]}.") for name in found)
+        found[f"{here}.reads"] = READS if has_channels else ONLY_SWITCHES
     return found
 
 
@@ -326,14 +347,22 @@ def _channel_answers(here: str, section: TextSection, usual_period: float) -> di
     content = section.content
     point, _, what = str(content.get("quantity", "")).partition(".")
     found = {f"{here}.name": str(content.get("name", "")), f"{here}.point": point, f"{here}.what": what}
-    for key in ("accuracy", "period", "warn_above", "trip_above"):
+    unit_of_value = UNITS.get(f"{point}.{what}", "")
+    units = {"period": "s", "accuracy": "", "gain": "", "bandwidth": "Hz", "zero": unit_of_value.replace("°C", "K")}
+    for key in ("accuracy", "period", "warn_above", "trip_above", *_MORE_KEYS):
         if key in content:
-            unit = {"period": " s", "accuracy": ""}.get(key, f" {UNITS.get(f'{point}.{what}', '')}")
-            value = content[key]
-            found[f"{here}.{key}"] = value if isinstance(value, str) else f"{value:g}{unit}"
+            value, unit = content[key], units.get(key, unit_of_value)
+            is_number = isinstance(value, int | float) and not isinstance(value, bool)
+            found[f"{here}.{key}"] = f"{value:g} {unit}".strip() if is_number else one_line(value)
     found.setdefault(f"{here}.period", f"{usual_period:g} s")
-    found.setdefault(f"{here}.warn_above", "no limit")
-    found.setdefault(f"{here}.trip_above", "no limit")
+    found |= {f"{here}.{key}": NO_LIMIT for key in _LIMITS if key not in content}
+    is_hot = point != "ambient" and is_temperature(f"{point}.{what}")
+    more = (*_MORE_KEYS, *(() if is_hot else ("warn_above", "trip_above")))
+    found[f"{here}.more"] = _MORE if any(key in content for key in more) else _NO_MORE
+    for key, words in (("serial", _NOT_GIVEN), ("calibrated", _NOT_GIVEN), ("bandwidth", _NOT_GIVEN)):
+        found.setdefault(f"{here}.{key}", words)
+    found.setdefault(f"{here}.zero", _NO_CORRECTION)
+    found.setdefault(f"{here}.gain", _NO_CORRECTION)
     per = "A/V" if UNITS.get(f"{point}.{what}") == "A" else ":1"
     found[f"{here}.ratio"] = f"{float(content['scale']):g} {per}".replace(" :", ":") if "scale" in content else DIRECT
     found[f"{here}.responds"] = _AVERAGING if content.get("responds") == "mean" else _TRUE_RMS
@@ -350,7 +379,7 @@ def _plain(section: TextSection) -> Iterator[tuple[str, str]]:
 
 
 def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
-    """Put meters, channels and the plan into the text of a bench file; what is as in `before` stays as it is."""
+    """Put meters and channels into the text of a bench file; what is as in `before` stays as it is."""
     former = before.given if before else {}
     sections = places_of(text)
     gone = set[str]()
@@ -373,11 +402,20 @@ def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
             where = sections.get(here) or text.add("channel", many=True, after=last[-1] if last else None)
             _write_channel(where, asked, here, asked[f"meter.{meter}.name"], former)
     for section in text.sections:
-        if section.section == "switch_off" and section.content.get("instrument") in renamed:
-            section.set("instrument", renamed[section.content["instrument"]])
-        if section.section in ("step", "sweep") and (renamed.keys() | gone) & set(section.content.get("needs", ())):
-            needs = [renamed.get(name, name) for name in section.content["needs"] if name not in gone]
-            section.set("needs", needs)
+        if section.section in ("switch_off", "step", "sweep"):
+            _name_again(section, renamed, gone)
+
+
+def _name_again(section: TextSection, renamed: Mapping[str, str], gone: Collection[str]) -> None:
+    """Put names that changed into a section that refers to meters and channels, and take those away that are gone."""
+    instrument, needs = section.content.get("instrument"), section.content.get("needs", ())
+    if isinstance(instrument, str) and instrument in renamed:
+        section.set("instrument", renamed[instrument])
+    if section.section == "sweep" and instrument in gone:
+        for key in ("instrument", "set", "off"):
+            section.remove(key)
+    if (renamed.keys() | set(gone)) & set(needs):
+        section.set("needs", [renamed.get(name, name) for name in needs if name not in gone])
 
 
 def _rename(renamed: dict[str, str], former: Mapping[str, str], asked: Asked, here: str) -> None:
@@ -397,8 +435,7 @@ def _write_meter(
     if section is None:
         before = text.all("instrument")
         section = text.add("instrument", many=True, after=before[-1] if before else None)
-    template = next((each for each in TEMPLATES if each.seen == asked[f"{here}.seen"]), _SOMETHING_ELSE)
-    driver = template.driver or asked[f"{here}.driver"]
+    driver = driver_in(asked, int(here.rpartition(".")[2]))
     if section.content.get("driver", driver) != driver:
         for key, _ in list(_plain(section)):
             section.remove(key)
@@ -406,7 +443,7 @@ def _write_meter(
     section.set("driver", driver)
     for question in asked:
         key = question.name.removeprefix(f"{here}.").removeprefix("key.")
-        if not question.name.startswith(f"{here}.") or key in ("name", "seen", "driver"):
+        if not question.name.startswith(f"{here}.") or key in ("name", "seen", "driver", "reads"):
             continue
         if is_new or (question.name in asked.given and _changed(asked, former, question.name)):
             section.set(key, question.as_toml(asked[question.name]) if question.as_toml else asked[question.name])
@@ -421,28 +458,32 @@ def _write_channel(section: TextSection, asked: Asked, here: str, meter: str, fo
     asked_keys = {question.name.removeprefix(f"{here}.key.") for question in asked}
     for key in [key for key in section.content if f"{here}.key.{key}" in former and key not in asked_keys]:
         section.remove(key)
-    for question in asked:
-        name, answer = question.name, asked[question.name]
-        key = name.removeprefix(f"{here}.").removeprefix("key.")
-        if not name.startswith(f"{here}.") or key in ("name", "point", "what"):
-            continue
-        if not _changed(asked, former, name):
-            continue
-        confirmed = name in asked.given
-        if key == "ratio":
-            _write_ratio(section, answer, UNITS[quantity])
-        elif key == "responds":
-            if answer == _AVERAGING:
-                section.set("responds", "mean")
-            else:
-                section.remove("responds")
-        elif answer == question.without and answer:
+    if _changed(asked, former, f"{here}.more") and asked[f"{here}.more"] == _NO_MORE:
+        for key in (*_MORE_KEYS, "warn_above", "trip_above"):
             section.remove(key)
-        elif answer or section.has(key):
-            comment = "a part of the reading plus a fixed amount" if key == "accuracy" else ""
-            is_doubtful = key in ("accuracy", "warn_above", "trip_above")
-            value = question.as_toml(answer) if question.as_toml else answer
-            section.set(key, value, comment, confirmed=confirmed or not is_doubtful)
+    for question in asked:
+        name = question.name
+        is_key = name.startswith(f"{here}.") and name.rpartition(".")[2] not in ("name", "point", "what", "more")
+        if is_key and _changed(asked, former, name):
+            _write_key(section, asked, question, name.removeprefix(f"{here}.").removeprefix("key."), quantity)
+
+
+def _write_key(section: TextSection, asked: Asked, question: Question, key: str, quantity: str) -> None:
+    answer, confirmed = asked[question.name], question.name in asked.given
+    if key == "ratio":
+        _write_ratio(section, answer, UNITS[quantity])
+    elif key == "responds":
+        if answer == _AVERAGING:
+            section.set("responds", "mean")
+        else:
+            section.remove("responds")
+    elif answer == question.without and answer:
+        section.remove(key)
+    elif answer or section.has(key):
+        comment = "a part of the reading plus a fixed amount" if key == "accuracy" else ""
+        is_doubtful = key in ("accuracy", *_LIMITS)
+        value = question.as_toml(answer) if question.as_toml else answer
+        section.set(key, value, comment, confirmed=confirmed or not is_doubtful)
 
 
 def _write_ratio(section: TextSection, answer: str, unit: str) -> None:
@@ -451,35 +492,3 @@ def _write_ratio(section: TextSection, answer: str, unit: str) -> None:
         return
     factor = ratio(answer, unit)
     section.set("scale", int(factor) if factor.is_integer() else factor, f"{answer}")
-
-
-def write_plan(text: BenchText, asked: Asked) -> None:
-    """Put the steps of a power-on in stages into the text, or take steps away; those in the file may stay."""
-    chosen = asked["plan.stages"]
-    if chosen == _KEEP:
-        return
-    for section in text.all("step"):
-        text.remove(section)
-    channels = [name for name in asked.values if re.fullmatch(r"channel\.\d+\.\d+\.name", name)]
-    if chosen == _AT_ONCE or not channels:
-        return
-    points = {name: asked[f"{name.removesuffix('.name')}.what"] for name in channels}
-    needs = [asked[name] for name in channels if "temperature" not in points[name]][:3]
-    mains, load = asked["mains.voltage"], asked["load.resistance"]
-    volts = parse_value(mains, VOLTAGE)
-    rows = (
-        ("a tenth of the mains, no load", f"{volts / 10:.3g} V", "open", "20 s"),
-        ("half the mains, no load", f"{volts / 2:.3g} V", "open", "20 s"),
-        ("full mains, no load", f"{volts:.4g} V", "open", "1 min"),
-        ("load on", f"{volts:.4g} V", load, "2 min"),
-        ("soak", f"{volts:.4g} V", load, "30 min"),
-    )
-    why = meaning(Step, "needs").removesuffix(".")
-    for name, voltage, ohms, hold in rows:
-        step = text.add("step", many=True)
-        step.set("name", name)
-        step.set("mains", voltage)
-        if ohms:
-            step.set("load", ohms)
-        step.set("hold", hold)
-        step.set("needs", needs, "" if len(text.all("step")) > 1 else why)

@@ -63,7 +63,7 @@ def _preview(bench: Bench) -> Preview:
 
     prediction = predict(bench)
     readings = [
-        Consequence(words, expected_in_words(prediction.quantities[name]))
+        Consequence(words, expected_in_words(prediction.quantities[name], name))
         for name, words in _SHOWN
         if name in prediction.quantities
     ]
@@ -71,7 +71,9 @@ def _preview(bench: Bench) -> Preview:
     by_channel = {}
     for channel in bench.channel:
         expected = prediction.at(channel.quantity, meter=response_of(channel))
-        by_channel[channel.name] = f"should read {expected_in_words(expected)}" if expected else "is not predicted"
+        by_channel[channel.name] = (
+            f"should read {expected_in_words(expected, channel.quantity)}" if expected else "is not predicted"
+        )
     margins = [
         Consequence(
             each.name,

@@ -14,14 +14,18 @@ from benchmon.bench.fields import field_of, kind_of, why_not
 from benchmon.errors import BadInput
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_text import TomlValue
-from benchmon.quantities import FRACTION, NUMBER, Kind, format_value, parse_value
+from benchmon.quantities import FRACTION, KINDS_BY_UNIT, NUMBER, Kind, format_value, parse_value
 from benchmon.text import one_line
 
 LONGEST = 500
 """Characters of the longest answer."""
 _NO_ANSWERS = ("-", "–", "?", "no", "none", "not measured", "not known", "unknown")
 _BARE = re.compile(r"[+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?")
+_RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
 _WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
+
+_NO_FIGURES = ("title", "plan.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain")
+"""What the names of questions begin with that ask for no figure."""
 
 Check = Callable[[str], str]
 """Takes an answer and returns what is wrong with it, "" if nothing is."""
@@ -91,7 +95,7 @@ class Question:
         """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
         if self.name.startswith(("meter.", "channel.")):
             return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above")
-        return not self.name.startswith(("title", "plan.", "report.", "transformer.known")) and len(self.choices) != 1
+        return not self.name.startswith(_NO_FIGURES) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:
         """Return why an answer that was read may be a mistake all the same, "" where nothing points to one."""
@@ -254,6 +258,21 @@ def as_typed(value: Any) -> str:
     return "; ".join(", ".join(str(part) for part in entry) for entry in entries)
 
 
+def spelt(model: type[BaseModel], key: str, value: Any) -> str:
+    """Return the value of a key of the bench file as a person types it."""
+    if isinstance(value, list):
+        return as_typed(value)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        try:
+            kind = kind_of(field_of(model, key))
+        except KeyError:
+            kind = None
+        if kind is FRACTION:
+            return f"{100 * value:g} %"
+        return f"{value:g} {kind.unit}".strip() if kind else str(value)
+    return one_line(value)
+
+
 def _item(text: str) -> str | int:
     return int(text) if re.fullmatch(r"[0-9]{1,9}", text, re.ASCII) else text
 
@@ -278,3 +297,54 @@ def reason_of(problem: ValidationError, key: str = "") -> str:
         return ""
     cause = errors[0].get("ctx", {}).get("error")
     return one_line(cause if isinstance(cause, BadInput) else errors[0]["msg"])
+
+
+def as_words(text: str) -> TomlValue:
+    """Return words that are typed with commas as a list."""
+    return [part.strip() for part in text.split(",")]
+
+
+def as_toml(text: str) -> TomlValue:
+    """Return a whole number, or a list of them, as such, everything else as text."""
+    if re.fullmatch(r"\[ *-?[0-9]{1,15}(?: *, *-?[0-9]{1,15})* *\]", text, re.ASCII):
+        return [int(number) for number in text[1:-1].split(",")]
+    digits = text.removeprefix("-")
+    return int(text) if digits.isdecimal() and digits.isascii() and len(digits) < 16 else text
+
+
+def ratio(text: str, unit: str) -> float:
+    """Return the factor from what an instrument returns to the quantity in `unit`. Raises `BadInput`.
+
+    A clamp has `100 mV/A`, a shunt `10 mΩ`, a probe `10:1` or `x10`.
+
+    >>> ratio("100 mV/A", "A"), ratio("10:1", "V"), ratio("10 mΩ", "A"), ratio("x100", "V")
+    (10.0, 10.0, 100.0, 100.0)
+    """
+    like = 'write it like "100 mV/A", "10 mΩ" or "10:1"'
+    per = _RATIO.fullmatch(text)
+    if per is not None:
+        above, below = per["above"], per["below"]
+        volts = parse_value(f"{per['number']} {above}", KINDS_BY_UNIT[above[-1]])
+        per_one = parse_value(f"1 {below}", KINDS_BY_UNIT[below[-2:] if below.endswith("°C") else below[-1]])
+        if below.endswith(unit) and volts > 0:
+            return _rounded(per_one / volts)
+        if unit != "V" and above.endswith(unit) and below.endswith("V"):
+            return _rounded(volts / per_one)
+        raise BadInput(f"is not a ratio for a quantity in {unit}; {like}")
+    if unit == "A" and text.rstrip().endswith(("Ω", "ohm", "Ohm", "\u2126")):
+        ohms = parse_value(text, KINDS_BY_UNIT["Ω"])
+        if ohms > 0:
+            return _rounded(1.0 / ohms)
+    probe = re.fullmatch(r"(?:x|×)?\s*([0-9.]+)\s*(?::\s*([0-9.]+)|x|×)?", text, re.ASCII)
+    try:
+        factor = float(probe[1]) / float(probe[2] or 1) if probe else 0.0
+    except (ValueError, ZeroDivisionError):
+        factor = 0.0
+    if factor <= 0:
+        raise BadInput(f"is not a ratio; {like}")
+    # A probe of 1:10 and one of 10:1 are the same: what arrives is a tenth.
+    return _rounded(1.0 / factor if probe and probe[2] and factor < 1 else factor)
+
+
+def _rounded(number: float) -> float:
+    return float(f"{number:.12g}")

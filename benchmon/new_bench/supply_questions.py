@@ -10,23 +10,32 @@ from pydantic import BaseModel
 from benchmon.bench import (
     Ambient,
     Bench,
-    Capacitor,
     CurrentLoad,
     Diode,
     Fuse,
     Mains,
+    Ntc,
     Rectifier,
     Regulator,
     ReportEntries,
     ResistorLoad,
     Transformer,
 )
-from benchmon.bench.fields import field_of, kind_of
 from benchmon.bench.topology import TOPOLOGIES, RectifierKind
 from benchmon.errors import BadInput
 from benchmon.new_bench.bench_text import BenchText, TextSection
-from benchmon.new_bench.questions import Asked, ModelKeys, Question, as_lists, as_typed, meaning, refused
-from benchmon.quantities import APPARENT_POWER, FRACTION, VOLTAGE, parse_value
+from benchmon.new_bench.filter_questions import (
+    ALL_ASKED,
+    CHAIN,
+    FILTER_MODELS,
+    ask_filter,
+    chain_of,
+    filter_parts,
+    remove_beside_reservoir,
+    write_chain,
+)
+from benchmon.new_bench.questions import Asked, ModelKeys, Question, as_lists, as_typed, meaning, refused, spelt
+from benchmon.quantities import APPARENT_POWER, VOLTAGE, parse_value
 from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
 from benchmon.text import one_line
 
@@ -48,16 +57,17 @@ _TAPS = (100, 110, 115, 120, 127, 200, 208, 220, 230, 240)
 _MAINS = ModelKeys("mains", Mains)
 _TRANSFORMER = ModelKeys("transformer", Transformer)
 _FUSE = ModelKeys("fuse", Fuse)
+_LIMITER = ModelKeys("ntc", Ntc)
 _DIODE = ModelKeys("diode", Diode)
-_CAPACITOR = ModelKeys("filter", Capacitor)
 _REGULATOR = ModelKeys("regulator", Regulator)
 _MODELS: Mapping[str, type[BaseModel]] = {
     "mains": Mains,
     "transformer": Transformer,
     "fuse": Fuse,
+    "ntc": Ntc,
     "rectifier": Rectifier,
     "diode": Diode,
-    "filter": Capacitor,
+    **FILTER_MODELS,
     "regulator": Regulator,
     "ambient": Ambient,
     "report": ReportEntries,
@@ -77,8 +87,9 @@ def ask_supply(asked: Asked) -> None:
     _ask_rectifier(asked)
     _ask_transformer(asked)
     _ask_fuse(asked)
+    _ask_limiter(asked)
     _ask_diode(asked)
-    _ask_filter(asked)
+    ask_filter(asked)
     _ask_regulator(asked)
     _ask_load(asked)
     asked.group("Ambient")
@@ -213,6 +224,16 @@ def _ask_fuse(asked: Asked) -> None:
         asked.ask(Question("fuse.speed", "its speed", meaning(Fuse, "speed"), speeds[0], choices=speeds))
 
 
+def _ask_limiter(asked: Asked) -> None:
+    """Ask for an inrush limiter; usual ones of its keys are those of discs of some 10 Ω and 15 mm, from memory."""
+    cold = asked.ask(_LIMITER.value("r25", "inrush limiter (NTC)", without=NONE, likely=(0.5, 500.0)))
+    if cold != NONE:
+        asked.ask(_LIMITER.value("beta", "its β", "3000 K", likely=(1500.0, 6000.0)))
+        asked.ask(_LIMITER.value("dissipation_factor", "its dissipation factor", "20 mW/K", likely=(1e-3, 0.2)))
+        asked.ask(_LIMITER.value("time_constant", "its thermal time constant", "60 s", likely=(5.0, 300.0)))
+        asked.ask(_LIMITER.value("max_current", "its highest steady current", without=NOT_KNOWN))
+
+
 def _ask_diode(asked: Asked) -> None:
     asked.group("Diodes")
     why = "Its forward drop lowers the output and heats it. Points of its own data sheet are better than a kind."
@@ -229,35 +250,6 @@ def _ask_diode(asked: Asked) -> None:
         asked.ask(_DIODE.value("thermal_time_constant", "time constant of its warm-up", "40 s", without=NOT_KNOWN))
     usual = "125 °C" if curve == "Schottky" else "150 °C"
     asked.ask(_DIODE.value("max_junction", "highest junction temperature", usual, without=NOT_KNOWN))
-
-
-def _ask_filter(asked: Asked) -> None:
-    asked.group("Reservoir")
-    kind: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
-    without = "" if TOPOLOGIES[kind].capacitors else NONE
-    size = asked.ask(
-        _CAPACITOR.value("capacitance", "reservoir capacitor", "4.7 mF", without=without, likely=(1e-6, 0.5))
-    )
-    if size == NONE:
-        return
-    asked.ask(
-        Question(
-            "filter.tolerance", "its tolerance", meaning(Capacitor, "tolerance"), "20 %", NOT_KNOWN,
-            check=_is_tolerance, as_toml=_tolerance,
-        )
-    )  # fmt: skip
-    asked.ask(_CAPACITOR.value("esr", "its ESR", without=NOT_KNOWN, likely=(0.0, 5.0)))
-    asked.ask(_CAPACITOR.value("voltage_rating", "its rated voltage", "40 V", without=NOT_KNOWN))
-    asked.ask(_CAPACITOR.value("ripple_current_rating", "its rated ripple current", without=NOT_KNOWN))
-
-
-def _tolerance(text: str) -> Any:
-    low, _, high = text.partition(",")
-    return [low.strip(), high.strip()] if high else text
-
-
-def _is_tolerance(text: str) -> str:
-    return refused(Capacitor, "tolerance", _tolerance(text))
 
 
 def _ask_regulator(asked: Asked) -> None:
@@ -295,7 +287,7 @@ def supply_answers(text: BenchText) -> dict[str, str]:
         if section is not None:
             fields = model.model_fields.items()
             there = {key: field.default for key, field in fields if isinstance(field.default, float)} | section.content
-            found |= {f"{name}.{key}": _spelt(model, key, value) for key, value in there.items()}
+            found |= {f"{name}.{key}": spelt(model, key, value) for key, value in there.items()}
     found |= _answers_of_transformer(data.get("transformer", {}))
     found |= _answers_of_load(data.get("load", {}))
     mains = data.get("mains", {})
@@ -309,37 +301,24 @@ def supply_answers(text: BenchText) -> dict[str, str]:
         found["diode.curve"] = _SHOCKLEY
     elif "forward" in diode:
         found["diode.curve"] = next((name for name, points in _CURVES.items() if points == diode["forward"]), _POINTS)
+    chain = chain_of(text)
+    found |= {CHAIN: chain} if chain else {}
     return found | {name: words for name, words in _left_out(text).items() if not found.get(name)}
 
 
 def _left_out(text: BenchText) -> dict[str, str]:
     """Return what a question is answered by where the file has no such key."""
-    asked = Asked({"diode.thermal_resistance": "1 K/W", "regulator.output_voltage": "5 V"})
+    there = {"diode.thermal_resistance": "1 K/W", "regulator.output_voltage": "5 V", "ntc.r25": "10 Ω"}
+    asked = Asked(there | ALL_ASKED)
     ask_supply(asked)
     words = {question.name: question.without for question in asked if question.without}
-    there = {section.section for section in text.sections}
-    return {name: word for name, word in words.items() if name.partition(".")[0] in there or word == NONE}
+    sections = {section.section for section in text.sections} | filter_parts(text).keys()
+    return {name: word for name, word in words.items() if name.partition(".")[0] in sections or word == NONE}
 
 
 def _section(text: BenchText, name: str) -> TextSection | None:
-    """Return a section; of the filter that of the first capacitor."""
-    if name != "filter":
-        return text.first(name)
-    return next((each for each in text.all("filter") if each.content.get("kind") == "capacitor"), None)
-
-
-def _spelt(model: type[BaseModel], key: str, value: Any) -> str:
-    if isinstance(value, list):
-        return as_typed(value)
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        try:
-            kind = kind_of(field_of(model, key))
-        except KeyError:
-            kind = None
-        if kind is FRACTION:
-            return f"{100 * value:g} %"
-        return f"{value:g} {kind.unit}".strip() if kind else str(value)
-    return one_line(value)
+    """Return the section that the questions are about whose names begin with `name`."""
+    return filter_parts(text).get(name) if name in FILTER_MODELS else text.first(name)
 
 
 def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
@@ -354,7 +333,7 @@ def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
         found["transformer.no_load_test"] = as_typed(transformer["no_load"])
     elif "no_load_current" in transformer:
         keys = ("no_load_current", "no_load_loss")
-        parts = [_spelt(Transformer, key, transformer[key]) for key in keys if key in transformer]
+        parts = [spelt(Transformer, key, transformer[key]) for key in keys if key in transformer]
         found["transformer.no_load_test"] = ", ".join(parts)
     return found
 
@@ -362,7 +341,7 @@ def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
 def _answers_of_load(load: Mapping[str, Any]) -> dict[str, str]:
     models: Mapping[str, type[BaseModel]] = {"resistor": ResistorLoad, "current": CurrentLoad}
     model = models.get(str(load.get("kind")), ResistorLoad)
-    return {f"load.{key}": _spelt(model, key, value) for key, value in load.items()}
+    return {f"load.{key}": spelt(model, key, value) for key, value in load.items()}
 
 
 def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
@@ -396,6 +375,7 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
         "transformer.windings": _write_windings,
         "transformer.no_load_test": _write_no_load,
         "diode.curve": _write_curve,
+        CHAIN: _write_chain,
         "load.kind": _write_load_kind,
     }.get(name)
     if special is not None:
@@ -409,7 +389,8 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
     _place(text, section).set(key, value, comment, confirmed=confirmed)
 
 
-_COMMENTS = {"filter.tolerance": "usual for an electrolytic, where the data sheet says nothing else"}
+_TOLERANCE = "usual for an electrolytic, where the data sheet says nothing else"
+_COMMENTS = {"filter.tolerance": _TOLERANCE, "second.tolerance": _TOLERANCE}
 
 
 def _comment(section: str, key: str) -> str:
@@ -424,9 +405,7 @@ def _place(text: BenchText, section: str) -> TextSection:
     if found is not None:
         return found
     if section == "filter":
-        found = text.add(
-            "filter", many=True, comment="the reservoir; resistors, chokes and more capacitors follow in order"
-        )
+        found = text.add("filter", many=True, comment="the reservoir")
         found.set("kind", "capacitor")
         return found
     return text.add(section)
@@ -438,7 +417,10 @@ def _remove(text: BenchText, name: str) -> None:
     found = _section(text, section)
     if found is None:
         return
-    if name in ("fuse.rating", "filter.capacitance", "regulator.output_voltage"):
+    if name == CHAIN:
+        remove_beside_reservoir(text)
+        return
+    if name in ("fuse.rating", "ntc.r25", "filter.capacitance", "regulator.output_voltage"):
         text.remove(found)
         return
     for each in _WRITES.get(name, (key,)):
@@ -465,6 +447,15 @@ def _write_distortion(text: BenchText, _asked: Asked, answer: str, _confirmed: b
         if other != key:
             section.remove(other)
     section.set(key, value, "shape of the mains voltage")
+
+
+def _write_chain(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -> None:
+    def set_part(section: str) -> None:
+        for question in asked:
+            if question.name.startswith(f"{section}."):
+                _write(text, asked, question, asked[question.name], confirmed=question.name in asked.given)
+
+    write_chain(text, answer, set_part)
 
 
 def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:

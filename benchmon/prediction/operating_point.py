@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Accuracy, Bench
+from benchmon.bench import Accuracy, Bench, CurrentLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.circuit.parts import Parts, parts_of
@@ -155,7 +155,7 @@ def _reaches(node: Expected) -> tuple[float, float]:
     return max(below, 0.0), max(above, 0.0)
 
 
-Load = float | Literal["open"] | None
+Load = float | Literal["open"] | CurrentLoad | None
 """A load in place of the one in the bench file: ohms, or "open"; None for the load of the bench file."""
 
 _ROW = (-1, 0, 1)

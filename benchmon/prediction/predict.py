@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Bench, OpenLoad, ResistorLoad
+from benchmon.bench import Bench, CurrentLoad, OpenLoad, ResistorLoad
 from benchmon.errors import PredictionError
 from benchmon.findings import Finding, FindingKind, findings_of_readings
 from benchmon.prediction.circuit.meter_response import MeterResponse
@@ -56,7 +56,7 @@ def predict(
     *,
     mains_voltage: float | None = None,
     ambient: float | None = None,
-    load: float | Literal["open"] | None = None,
+    load: float | Literal["open"] | CurrentLoad | None = None,
 ) -> Prediction:
     """Return the settled reading expected of every meter on `bench`.
 
@@ -132,17 +132,19 @@ def findings_of(bench: Bench, expected: Mapping[str, Expected], solved: SolvedQu
     return found
 
 
-def with_load(bench: Bench, load: float | Literal["open"] | None) -> Bench:
-    """Return the bench with another load resistance in ohms, or "open"."""
+def with_load(bench: Bench, load: float | Literal["open"] | CurrentLoad | None) -> Bench:
+    """Return the bench with another load: ohms, "open", or a constant current."""
     if load is None:
         return bench
+    if isinstance(load, CurrentLoad):
+        return bench.model_copy(update={"load": load})
     if load == "open":
         return bench.model_copy(update={"load": OpenLoad(kind="open")})
     rating = bench.load.power_rating if isinstance(bench.load, ResistorLoad) else None
     return bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=load, power_rating=rating)})
 
 
-def at_step(bench: Bench, load: float | Literal["open"] | None, mains: float | None) -> Bench:
+def at_step(bench: Bench, load: float | Literal["open"] | CurrentLoad | None, mains: float | None) -> Bench:
     """Return the bench as a step of its plan wants it: with another load, and another mains voltage (V rms) to keep."""
     mains_there = bench.mains if mains is None else bench.mains.model_copy(update={"voltage": mains})
     return with_load(bench.model_copy(update={"mains": mains_there}), load)

@@ -13,6 +13,7 @@ from benchmon.bench import load_bench
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError
 from benchmon.instruments.registry import prepare
 from benchmon.recorder.recording import record
+from benchmon.recorder.sweep_control import unfinished_in
 from benchmon.text import one_line
 
 _LOOK_EVERY = 0.01
@@ -28,6 +29,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--like", metavar="BENCH", help="get ready for this bench meanwhile: it has the same drivers")
     parser.add_argument("--serial", metavar="NUMBER", default="", help="the serial number of the unit tested")
     parser.add_argument("--operator", metavar="NAME", default="", help="who tests it")
+    parser.add_argument("--continue", dest="former", metavar="SESSION", help="take over its unfinished sweep")
     parser.add_argument("--guess", metavar="yes", default="", help="screens hide expected values until guessed")
     given = parser.parse_args(arguments)
     if given.like is not None:
@@ -35,7 +37,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with suppress(BenchmonError):
             prepare(load_bench(Path(given.like)))
     facts = {"serial": given.serial, "operator": given.operator, "guess": given.guess}
-    return record_file(Path(given.bench), Path(given.session), given.duration, given.wait, facts)
+    former = None if given.former is None else Path(given.former)
+    return record_file(Path(given.bench), Path(given.session), given.duration, given.wait, facts, former=former)
 
 
 def record_file(
@@ -44,11 +47,15 @@ def record_file(
     duration: float | None,
     wait: float = 0.0,
     facts: Mapping[str, str] | None = None,
+    *,
+    former: Path | None = None,
 ) -> int:
     """Record a bench file that may still be to come for `wait` seconds, and return the exit status."""
     try:
         _wait_for(bench_file, wait)
-        summary = record(load_bench(bench_file), session, duration=duration, facts=facts)
+        bench = load_bench(bench_file)
+        unfinished = () if former is None else unfinished_in(former, bench)
+        summary = record(bench, session, duration=duration, facts=facts, unfinished=unfinished)
     except BenchmonError as problem:
         print(one_line(problem, 1000), file=sys.stderr)  # noqa: T201 - this is a command
         return EXIT_BAD_INPUT

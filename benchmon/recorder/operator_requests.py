@@ -35,7 +35,17 @@ from benchmon.session.requests import (
 )
 from benchmon.text import one_line
 from benchmon.watch.guess import GuessRequest, event_of_guess
-from benchmon.watch.plan import LONGEST_WORDS, Action, Plan, RecordRequest, StepRequest, blocking_reasons, can_be_zero
+from benchmon.watch.plan import (
+    LONGEST_WORDS,
+    Action,
+    Plan,
+    RecordRequest,
+    StepRequest,
+    SweepAction,
+    SweepRequest,
+    blocking_reasons,
+    can_be_zero,
+)
 from benchmon.watch.records import Event, EventDetails, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
 
@@ -110,6 +120,13 @@ def _read_record(text: str) -> RecordRequest:
     return RecordRequest(step, **texts)
 
 
+def _read_sweep(text: str) -> SweepRequest:
+    match _fields(text):
+        case {"action": str(action), "sweep": str(sweep), "words": str(words)} if action in tuple(SweepAction):
+            return SweepRequest(SweepAction(action), one_line(sweep, 100), one_line(words.strip(), LONGEST_WORDS))
+    raise BadInput(f"{one_line(text, 60)!r} asks nothing of a sweep; ask begin, go on, skip or stop, with its name")
+
+
 def _read_typed_reading(text: str) -> TypedReading:
     match _fields(text):
         case {"channel": str(channel), "shows": str(shows), "time": None}:
@@ -149,6 +166,7 @@ _READERS: Mapping[str, Callable[[str], OperatorRequest]] = {
     "acknowledge": lambda text: Acknowledge(_text_field(text, "channel")),
     "step": _read_step,
     "record": _read_record,
+    "sweep": _read_sweep,
     "load bench": _read_load_bench,
     "switch off": lambda text: SwitchPowerOff(_text_field(text, "reason")),
     "stop": lambda _text: StopRecording(),
@@ -161,7 +179,7 @@ class PlanControl:
 
     def __init__(self, bench: Bench) -> None:
         self._channels = bench.channel
-        self._plan = Plan(bench.step)
+        self._plan = Plan.of(bench)
         self._latest: dict[str, Judgement] = {}
         self._verdicts = SteadyVerdicts()
         self._recent: dict[str, deque[float]] = {}
@@ -179,7 +197,7 @@ class PlanControl:
     def change(self, bench: Bench) -> None:
         """Replace the steps by those of another bench; a step keeps the state of the one with its number."""
         self._channels = bench.channel
-        self._plan.change(bench.step)
+        self._plan.change(bench.step, bench.sweep)
 
     def observe(self, judgement: Judgement) -> None:
         """Take a judgement; the latest of each channel decides whether a step may be confirmed."""

@@ -96,15 +96,16 @@ def spawn_recorder(
     duration: float | None = None,
     timeout: float = 20.0,
     facts: Mapping[str, str] | None = None,
+    former: Path | None = None,
 ) -> RecorderProcess:
     """Start a recorder of the bench file into a new session file and return when that can be followed.
 
-    `facts` are stored with the session: `serial` and `operator`.
+    `facts` are stored with the session: `serial` and `operator`. `former` is a session with an unfinished sweep.
 
     Raises `SessionFileError` if the session file exists, `BadInput` in the recorder's words if it refuses, and
     `RecorderError` if it fails or is not ready within `timeout` seconds.
     """
-    return start_recorder(bench_path, session_path, duration=duration, facts=facts).until_ready(timeout)
+    return start_recorder(bench_path, session_path, duration=duration, facts=facts, former=former).until_ready(timeout)
 
 
 def start_recorder(
@@ -115,6 +116,7 @@ def start_recorder(
     wait: float = 0.0,
     like: Path | None = None,
     facts: Mapping[str, str] | None = None,
+    former: Path | None = None,
 ) -> RecorderProcess:
     """Start a recorder of the bench file and return at once.
 
@@ -126,6 +128,7 @@ def start_recorder(
     command += ["--for", str(duration)] if duration is not None else []
     command += ["--wait", str(wait)] if wait else []
     command += ["--like", str(like)] if like is not None else []
+    command += ["--continue", str(former)] if former is not None else []
     command += [f"--{name}={text}" for name, text in (facts or {}).items()]
     errors = tempfile.TemporaryFile()  # noqa: SIM115 - it lives as long as the recorder's handle
     process = subprocess.Popen(  # noqa: S603 - this very program

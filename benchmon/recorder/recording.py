@@ -25,11 +25,13 @@ from benchmon.instruments.types import CapturedWave, InstrumentNews, Reading
 from benchmon.recorder.bench_reload import BenchFileWatcher
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.recorder.heartbeat import Clocks, ClockWatch, HeartbeatWriter, say
+from benchmon.recorder.load_control import LoadControl
 from benchmon.recorder.operator_requests import PlanControl, answering, decode_request, enter_manual, take_zero
 from benchmon.recorder.predictor import Expectations, SettledPredictions
 from benchmon.recorder.process import StopRequest, stopped_by_signals
 from benchmon.recorder.storage_filter import StatusRecorder, WaveformFilter
 from benchmon.recorder.summary import Summary, Tally
+from benchmon.recorder.sweep_control import SweepControl
 from benchmon.recorder.switch_off import SwitchOffControl, TripGuard
 from benchmon.session.records import BenchChange, Heartbeat, Identity, Request, Settings
 from benchmon.session.requests import (
@@ -44,7 +46,7 @@ from benchmon.session.requests import (
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
 from benchmon.watch.guess import GuessRequest
-from benchmon.watch.plan import RecordRequest, StepRequest
+from benchmon.watch.plan import RecordRequest, StepRequest, SweepRequest
 from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
@@ -67,18 +69,20 @@ def record(
     on_ready: Callable[[], object] | None = None,
     drivers: Iterable[AnyDriver] | None = None,
     facts: Mapping[str, str] | None = None,
+    unfinished: Sequence[Event] = (),
 ) -> Summary:
     """Record `bench` into a new session file at `path` until asked to stop, or for `duration` seconds.
 
     A `stop` request, SIGTERM and SIGINT (where this runs in the main thread) end it cleanly; SIGHUP does not.
     `on_ready` is called when the file can be followed. `drivers` replace those of the bench file.
-    `facts` are stored with the session: `serial`, which unit is tested, and `operator`, who tests it. Raises
+    `facts` are stored with the session: `serial`, which unit is tested, and `operator`, who tests it. `unfinished`
+    are the points of a sweep that another session left (see `unfinished_in`); a person may go on with it. Raises
     `BenchFileError` before anything is opened, `SessionFileError` if the file exists or cannot be created, and
     `RecorderError` if another recorder has this bench, or at the end if not everything could be written.
     """
     # Signals first: as soon as the file exists, this process may be stopped.
     with stopped_by_signals() as stop:
-        return Recording(bench, Path(path), stop, drivers, facts).run(duration, on_ready)
+        return Recording(bench, Path(path), stop, drivers, facts, unfinished=unfinished).run(duration, on_ready)
 
 
 class Recording:
@@ -91,6 +95,8 @@ class Recording:
         stop: StopRequest,
         drivers: Iterable[AnyDriver] | None = None,
         facts: Mapping[str, str] | None = None,
+        *,
+        unfinished: Sequence[Event] = (),
     ) -> None:
         self._inbox: SimpleQueue[Reading | InstrumentNews] = SimpleQueue()
         self._drivers = list(prepare(bench) if drivers is None else drivers)
@@ -102,10 +108,12 @@ class Recording:
         self._watch = Watch(bench.channel, self._diagnosis.history)
         self._predictor = Expectations(bench)
         self._plan_control = PlanControl(bench)
+        self._load = LoadControl(bench, self._drivers, self._now)
+        self._sweeps, self._unfinished = SweepControl(bench, self._plan_control.plan, self._load), unfinished
         self._settled_predictions = SettledPredictions(bench)
         self._bench_file = BenchFileWatcher(bench)
         self._switch_off = SwitchOffControl(bench, self._drivers, self._now)
-        self._trip_guard = TripGuard(bench.channel, self._switch_off)
+        self._trip_guard = TripGuard(bench.channel, self._switch_off, self._load)
         self._switch_events: list[Event] = []
         self._reported_beacon = ""
         self._acquisition = Acquisition(bench, self._receive, drivers=self._drivers, on_wave=self._waves.put)
@@ -135,6 +143,7 @@ class Recording:
             for event in self._see_switch_off_through():
                 say(event.message)
             self._switch_off.end()
+            self._load.end()
 
     def _record(self, duration: float | None, on_ready: Callable[[], object] | None) -> Summary:
         try:
@@ -145,16 +154,22 @@ class Recording:
             self._predictor.start()
             self._diagnosis.start()
             self._settled_predictions.start()
+            self._sweeps.start()
             self._acquisition.start()
             self._switch_off.start()
             self._bench_file.start()
             self._events([self._event(EventKind.STARTED, f"recording of {one_line(self._bench.title)} started")])
-            while not self._stop.reason or self._switch_off.holds():
+            self._take_over()
+            while not self._stop.reason or self._switch_off.holds() or self._load.holds():
+                if self._stop.reason:
+                    self._end_sweep(f"the recording ends {self._stop.reason}")
                 self._step()
                 if duration is not None and self._now() >= duration:
                     self._stop.ask(f"after {duration:g} s, as asked")
+            self._end_sweep(f"the recording ends {self._stop.reason}")
             self._end()
         except BaseException:
+            self._load.release("the recorder failed")
             self._acquisition.stop(0.0)
             self._writer.abandon()
             raise
@@ -163,6 +178,7 @@ class Recording:
             self._predictor.stop()
             self._diagnosis.stop()
             self._settled_predictions.stop()
+            self._sweeps.stop()
         ended = self._now()
         while requests := self._writer.finish(ended):
             for request in requests:
@@ -170,6 +186,20 @@ class Recording:
             self._see_switch_off_through()
             ended = self._now()
         return self._tally.summary(self._path, ended, self._status.latest)
+
+    def _take_over(self) -> None:
+        """Take over the points of a sweep that an earlier session left unfinished."""
+        for event in self._unfinished:
+            self._plan_control.plan.take(event)
+        self._events(self._unfinished)
+        self._follow_plan()
+
+    def _end_sweep(self, why: str) -> None:
+        """Stop a running sweep, and wait for the release of a load that it had set."""
+        events = self._sweeps.end(why, self._now())
+        if events:
+            self._events(events)
+            self._follow_plan()
 
     def _see_switch_off_through(self) -> Sequence[Event]:
         """Wait until the switch has done what was asked for after the instruments were stopped; return its events."""
@@ -203,6 +233,7 @@ class Recording:
         for news in collected:
             self._process_reading(news)
         self._report_switching()
+        self._events(self._load.events())
         now = self._now()
         # Readings are processed at once, since one may trip; everything else is done once for many readings.
         if now >= self._next_round or self._stop.switch_off:
@@ -236,6 +267,9 @@ class Recording:
         situation = self._predictor.situation(now)
         for prediction in self._settled_predictions.news(now, situation, self._plan_control.plan, is_ready=is_ready):
             self._writer.put(prediction)
+        if moved := self._sweeps.events(now):
+            self._events(moved)
+            self._follow_plan()
         self._events(self._bench_file.events(now, self._plan_control.begun))
         for request in self._writer.requests():
             self._process_request(request)
@@ -255,7 +289,7 @@ class Recording:
         for news in self._collect(wait=0.0):
             self._process_reading(news)
         self._process_waveforms()
-        self._events([*self._switch_events, *self._switch_off.events()])
+        self._events([*self._switch_events, *self._switch_off.events(), *self._load.events()])
         self._events([self._event(EventKind.LATE, f"{name} did not let go of its line in time") for name in late])
         self._events([self._event(EventKind.STOPPED, f"recording stopped {self._stop.reason}")])
         self._store_status("finished")
@@ -271,6 +305,8 @@ class Recording:
         """Take a report of an instrument, in the instrument's thread: limits first, everything else later."""
         if isinstance(news, Reading):
             self._trip_guard.observe(news.channel, news.value)
+        elif news.kind == EventKind.LOST:
+            self._load.release(f"{news.instrument} was lost")
         self._inbox.put(news)
 
     def _collect(self, wait: float = _TICK) -> list[Reading | InstrumentNews]:
@@ -324,13 +360,8 @@ class Recording:
         match decoded:
             case Note(text):
                 events = [self._event(EventKind.NOTE, text)]
-            case StepRequest():
-                moved = self._plan_control.answer(decoded, self._now(), self._diagnosis.history.hand.lapsed)
-                zeros = self._plan_control.zeros(moved).items()
-                now = self._now()
-                zeroed = [take_zero(self._acquisition, self._channels[name], value, now) for name, value in zeros]
-                events = [*moved, *zeroed]
-                self._follow_plan()
+            case StepRequest() | SweepRequest():
+                events = self._move_plan(decoded)
             case RecordRequest() | GuessRequest():
                 events = [self._plan_control.record(decoded, self._now())]
             case LoadBench(offered_at):
@@ -345,6 +376,16 @@ class Recording:
             case StopRecording():
                 self._stop.ask("by request")
         return events
+
+    def _move_plan(self, request: StepRequest | SweepRequest) -> list[Event]:
+        if isinstance(request, SweepRequest):
+            events = self._sweeps.answer(request, self._now(), self._predictor.situation(self._now()))
+            self._follow_plan()
+            return events
+        moved = self._plan_control.answer(request, self._now(), self._diagnosis.history.hand.lapsed)
+        zeros, now = self._plan_control.zeros(moved).items(), self._now()
+        self._follow_plan()
+        return [*moved, *(take_zero(self._acquisition, self._channels[name], value, now) for name, value in zeros)]
 
     def _follow_plan(self) -> None:
         self._predictor.follow(self._plan_control.plan)
@@ -367,11 +408,15 @@ class Recording:
         self._predictor.change(bench)
         self._settled_predictions.change(bench)
         self._plan_control.change(bench)
+        self._sweeps.change(bench)
         self._follow_plan()
         return self._event(EventKind.BENCH_LOADED, f"the edited bench file is in force: {changes}")
 
     def _request_switch_off(self, text: str, request: int = BY_SIGNAL) -> Sequence[Event]:
         """Switch off; return the events that answer, none where the switch answers itself."""
+        words = f"OFF was asked for {text}".rstrip()
+        self._load.release(words)
+        self._end_sweep(words)
         if not self._switch_off.exists:
             words = "this bench has no [switch_off]: use the switch at the bench"
             return [Event(self._now(), "", EventKind.REFUSED, words, EventDetails(request=request))]
@@ -382,6 +427,7 @@ class Recording:
         self._tally.judgement(judgement)
         self._status.observe(judgement)
         self._plan_control.observe(judgement)
+        self._sweeps.observe(judgement)
         self._diagnosis.observe(judgement)
         self._writer.put(judgement)
         self._events(events)
@@ -395,6 +441,9 @@ class Recording:
         self._heartbeat_writer.observe(events)
         for event in events:
             self._writer.put(event)
+        if stopped := self._sweeps.follow(events):
+            self._events(stopped)
+            self._follow_plan()
 
     def _event(self, kind: EventKind, message: str) -> Event:
         return Event(self._now(), "", kind, message)

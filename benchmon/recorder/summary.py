@@ -9,11 +9,10 @@ from pathlib import Path
 
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
-from benchmon.quantities import format_value
 from benchmon.text import clock, one_line, table
 from benchmon.watch.records import Event, Flag, Judgement, Verdict
 from benchmon.watch.status import BenchStatus
-from benchmon.watch.wording import flag_words, with_uncertainty
+from benchmon.watch.wording import flag_words, shown_unit, value_in_words, value_with_uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +142,10 @@ def summary_text(summary: Summary) -> str:
 
 
 def _row(channel: ChannelSummary) -> tuple[str, ...]:
-    values = (channel.last, channel.lowest, channel.highest)
+    values, unit = (channel.last, channel.lowest, channel.highest), shown_unit(channel.quantity, channel.unit)
     expected = "–"
     if channel.expected is not None and channel.expected_uncertainty is not None:
-        expected = with_uncertainty(channel.expected, channel.expected_uncertainty, channel.unit)
+        expected = value_with_uncertainty(channel.expected, channel.expected_uncertainty, unit)
     words = ", ".join([channel.verdict, *channel.flag_words])
-    shown = (format_value(value, channel.unit) for value in values)
+    shown = (value_in_words(value, unit) for value in values)
     return (one_line(channel.name), str(channel.count), *shown, expected, words)

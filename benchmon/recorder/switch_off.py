@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from queue import Empty, SimpleQueue
+from typing import Protocol
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput, InstrumentError
@@ -40,10 +41,14 @@ _MOST_THREADS = 8
 
 
 class SwitchOffAttempts:
-    """Attempts to switch `driver` off, each in a thread of its own."""
+    """Attempts to switch something off by `command`, each in a thread of its own; `ask` returns whether it is off.
 
-    def __init__(self, driver: AnyDriver) -> None:
-        self._driver = driver
+    Both raise `InstrumentError`; `ask` returns None where it cannot be asked.
+    """
+
+    def __init__(self, name: str, command: Callable[[], str], ask: Callable[[], bool | None]) -> None:
+        self.name = name
+        self._command, self._ask = command, ask
         self._threads: list[threading.Thread] = []
         self._sent = 0.0
         self._pause = _NEXT_ATTEMPT_AFTER
@@ -53,11 +58,6 @@ class SwitchOffAttempts:
         """Whether the switch reports that it is off; None if it cannot report it."""
         self.last = ""
         """The result of the last attempt, in words."""
-
-    @property
-    def name(self) -> str:
-        """The instrument's name."""
-        return self._driver.name
 
     def send(self) -> None:
         """Start an attempt now, unless too many hang."""
@@ -79,14 +79,14 @@ class SwitchOffAttempts:
 
     def _attempt(self) -> None:
         try:
-            self.last = self._driver.switch_off()
+            self.last = self._command()
         except InstrumentError as problem:
             self.last = one_line(problem)
             return
         self._pause = _NEXT_ATTEMPT_AFTER
         # If the switch cannot be queried, the meters decide.
         with suppress(InstrumentError):
-            self.says_off = self._driver.is_off()
+            self.says_off = self._ask()
         # Set last: a switch that reports that it is still on must not pass for one that cannot report it.
         self.was_accepted = True
 
@@ -177,7 +177,8 @@ class SwitchOffControl:
                         self._attempts.send()
                     self._put_event(EventKind.NOTE, f"{reason}: that is in progress already", details=details)
                 return
-            attempts = self._attempts = SwitchOffAttempts(self._driver)
+            driver = self._driver
+            attempts = self._attempts = SwitchOffAttempts(driver.name, driver.switch_off, driver.is_off)
             attempts.send()
             self._started, self._reason = self._now(), reason
             self._done = self._has_returned = False
@@ -299,14 +300,24 @@ def arm(driver: AnyDriver, ended: threading.Event, within: float) -> None:
             return
 
 
+class Releasable(Protocol):
+    """A load that is released at a trip."""
+
+    def release(self, reason: str) -> None:
+        """Release it; returns at once."""
+        ...
+
+
 class TripGuard:
     """Switches off where a reading passes a trip limit, in the thread that read it: no statistics come before.
 
     The watch judges the same reading later, by the same rule, and reports the trip.
     """
 
-    def __init__(self, channels: Iterable[Channel], switch_off: SwitchOffControl) -> None:
-        self._switch_off = switch_off
+    def __init__(
+        self, channels: Iterable[Channel], switch_off: SwitchOffControl, load: Releasable | None = None
+    ) -> None:
+        self._switch_off, self._load = switch_off, load
         self._guarded = {channel.name: (channel, TripLatch(channel)) for channel in channels}
         self._unreported: set[str] = set()
 
@@ -326,7 +337,10 @@ class TripGuard:
         crossing = latch.update(value)
         if crossing is not None:
             self._unreported.add(name)
-            self._switch_off.trip(trip_sentence(channel, value, crossing))
+            sentence = trip_sentence(channel, value, crossing)
+            self._switch_off.trip(sentence)
+            if self._load is not None:
+                self._load.release(sentence)
 
     def reported(self, name: str) -> None:
         """Note that the watch has reported the trip of a channel."""

@@ -8,6 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from textwrap import wrap
+
+from benchmon.text import one_line, table
+
+WIDTH = 80
+"""Columns of a terminal that what is printed fits."""
 
 
 class Emphasis(StrEnum):
@@ -119,3 +125,21 @@ class Document:
 def text_of(cell: Cell) -> str:
     """Return the text of a cell."""
     return cell.text if isinstance(cell, Toned) else cell
+
+
+def table_as_text(made: Table) -> str:
+    """Return a table for a terminal; where it is wider than that, each row is its first cell above all others."""
+    rows = [[one_line(text_of(cell), 200) for cell in row] for row in made.rows]
+    text = table(made.head, rows, made.right)
+    if max(map(len, text.splitlines())) <= WIDTH:
+        return text
+    lines = [made.head[0]]
+    for name, *values in rows:
+        # A name stays with its value, as far as a line is long enough.
+        pairs = "   ".join(
+            f"{head}\u00a0{value.replace(' ', chr(0xA0)) if len(value) < WIDTH // 2 else value}".strip("\u00a0")
+            for head, value in zip(made.head[1:], values, strict=True)
+            if value
+        )
+        lines += [*wrap(name, WIDTH), *wrap(pairs, WIDTH, initial_indent="  ", subsequent_indent="  ")]
+    return "\n".join(lines).replace("\u00a0", " ")

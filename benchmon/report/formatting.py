@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
-from benchmon.bench import Channel
+from benchmon.bench import Channel, CurrentLoad
 from benchmon.prediction.operating_point import Load
 from benchmon.quantities import Expected, format_value
 from benchmon.report.document import Cell, Emphasis, Toned
+from benchmon.report.evaluation import ChannelResult
 from benchmon.report.session_reader import RecordedSession
 from benchmon.text import NOTHING, clock
 from benchmon.watch.records import Flag, Verdict
 from benchmon.watch.verdict import en_as_text
-from benchmon.watch.wording import flag_words, with_uncertainty
+from benchmon.watch.wording import flag_words, shown_unit, value_in_words, value_with_uncertainty
 
 _TONES = {
     Verdict.AGREES: Emphasis.GOOD,
@@ -34,17 +35,30 @@ def wall_in_session(session: RecordedSession, seconds: float) -> str:
     return f"{then:%H:%M:%S}" if then.date() == session.started.date() else f"{then:%Y-%m-%d %H:%M:%S}"
 
 
-def measured(value: float, uncertainty: float, unit: str, typed_at: float | None = None) -> str:
-    """Return a measured value with its uncertainty, and when a person typed it; a dash where there is none."""
+def measured(value: float, uncertainty: float, unit: str) -> str:
+    """Return a measured value with its uncertainty; a dash where there is none.
+
+    The unit may be the one that it is shown in.
+    """
     if not math.isfinite(value):
         return NOTHING
-    typed = "" if typed_at is None else f", typed at {clock(typed_at)}"
-    return with_uncertainty(value, uncertainty, unit) + typed
+    return value_with_uncertainty(value, uncertainty, unit)
 
 
-def expected(value: Expected | None) -> str:
-    """Return an expected value with its uncertainty, a dash where nothing is expected."""
-    return NOTHING if value is None else with_uncertainty(value.value, value.uncertainty, value.unit)
+def reading_of(one: ChannelResult) -> Cell:
+    """Return what a channel read at the end of a time, and when a person typed it; set off if it may be so no more."""
+    words = measured(one.value, one.uncertainty, one.shown_unit)
+    if one.typed_at is None or not one.is_measured:
+        return words
+    typed = f"{words}, typed at {clock(one.typed_at)}"
+    return Toned(f"{typed}, before the supply changed", Emphasis.DOUBT) if one.is_lapsed else typed
+
+
+def expected(value: Expected | None, quantity: str) -> str:
+    """Return what is expected of a `quantity` with its uncertainty, a dash where nothing is."""
+    if value is None:
+        return NOTHING
+    return value_with_uncertainty(value.value, value.uncertainty, shown_unit(quantity, value.unit))
 
 
 def en(value: float | None) -> str:
@@ -66,15 +80,17 @@ def flags(found: frozenset[Flag], channel: Channel) -> Cell:
 
 
 def number(value: float | None, unit: str) -> str:
-    """Return a value with its unit, a dash where there is none."""
-    return NOTHING if value is None or not math.isfinite(value) else format_value(value, unit)
+    """Return a value with its unit, a dash where there is none; the unit may be the one that it is shown in."""
+    return NOTHING if value is None or not math.isfinite(value) else value_in_words(value, unit)
 
 
 def conditions(mains: float | None, ambient: float | None, load: Load) -> str:
     """Return the conditions that a prediction was made for, in words."""
-    of_load = (
-        "no load" if load == "open" else f"a load of {format_value(load, 'Ω')}" if load else "the bench file's load"
-    )
+    if isinstance(load, CurrentLoad):
+        of_load = f"a load of {format_value(load.current, 'A')}"
+    else:
+        of_load = f"a load of {format_value(load, 'Ω')}" if isinstance(load, float) else "the bench file's load"
+    of_load = "no load" if load == "open" else of_load
     parts = [
         "the bench file's mains" if mains is None else f"a mains of {format_value(mains, 'V')} as measured",
         "the bench file's ambient" if ambient is None else f"{format_value(ambient, '°C')} of air as measured",

@@ -52,7 +52,7 @@ class ReevaluatedReadings:
         self.names = _common(bench, self._play.info.bench)
         self._conditions = MeasuredConditions(bench)
         self._judged = Reevaluation(bench, Predictions(bench, self._conditions.mains_accuracy), self._conditions)
-        self._plan = Plan(bench.step)
+        self._plan = Plan.of(bench)
         self._channels = [channel.name for channel in bench.channel if channel.name in self.names]
         self._units = {channel.name: channel.unit for channel in bench.channel}
         self._places: dict[str, array[int]] = {name: array("L") for name in self._channels}

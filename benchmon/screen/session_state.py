@@ -275,7 +275,7 @@ class SessionState:
         self._forecasts: dict[str, Forecast] = {}
         self.alarms = AlarmPanel()
         self.bell = True
-        self.plan = Plan(info.bench.step)
+        self.plan = Plan.of(info.bench)
         self.guesses = Guesses(hides_others=info.is_guessed_first and live)
         self._edit: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
@@ -346,7 +346,7 @@ class SessionState:
             known = self._by_name.get(channel.name)
             if known is not None:
                 known.channel = channel
-        self.plan.change(bench.step)
+        self.plan.change(bench.step, bench.sweep)
         self.settled, self.settled_problem, self.steps = None, "", {}
         self.distributions, self.derivations = {}, {}
 

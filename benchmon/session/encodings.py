@@ -24,6 +24,7 @@ from benchmon.quantities import UNITS, Expected
 from benchmon.session.records import RecorderState, StoredPrediction, Update
 from benchmon.session.schema import session_time, to_microseconds
 from benchmon.text import one_line
+from benchmon.watch.plan.settled_points import LONGEST_READINGS
 from benchmon.watch.records import MOST_SAMPLES, Event, EventDetails, Verdict
 from benchmon.watch.status import Alarm, BenchStatus, Level, StatusFinding, StatusWatch, Subject
 from benchmon.watch.status_wording import StatusLine, shown
@@ -217,7 +218,7 @@ def _is_harmonic(pair: object) -> bool:
     return False
 
 
-_LONGEST_DETAILS = 20_000
+_LONGEST_DETAILS = 20_000 + LONGEST_READINGS
 
 
 @cache
@@ -247,7 +248,11 @@ def decode_details(stored: object) -> EventDetails | None:
     if not isinstance(found, dict):
         return None
     facts = {name: found[name] for name, kind in _detail_types().items() if type(found.get(name)) is kind}
-    texts = {name: one_line(fact, 1000) for name, fact in facts.items() if isinstance(fact, str)}
+    texts = {
+        name: one_line(fact, LONGEST_READINGS if name == "readings" else 1000)
+        for name, fact in facts.items()
+        if isinstance(fact, str)
+    }
     return EventDetails(**facts | texts) if facts else None
 
 

@@ -37,6 +37,7 @@ from benchmon.session.recorder_lock import SIGNALS, Beat, ask_by_signal, read_be
 from benchmon.session.records import RecorderState, SessionInfo, SessionView, Timed, TrendBin, Update
 from benchmon.session.requests import KINDS, OperatorRequest, SwitchPowerOff, TypedReading, encode_request
 from benchmon.session.trends import Trends, first_reading_at
+from benchmon.text import one_line
 from benchmon.watch.records import Event, Judgement
 
 _AT_ONCE = 10_000
@@ -383,16 +384,28 @@ def enter_reading(path: Path, channel: str, shows: str) -> str:
     view = open_session_view(path)
     try:
         _catch_up(view)
-        number = view.request(TypedReading(channel, shows))
-        give_up = time.monotonic() + _ANSWERS_WITHIN
-        while time.monotonic() < give_up:
-            for event in view.poll().events:
-                if event.details is not None and event.details.request == number:
-                    return _answer(event)
-            time.sleep(_LOOK_EVERY)
+        return ask_recorder(view, TypedReading(channel, shows))[0].message
     finally:
         view.close()
-    raise RecorderError(f"{display_path(path)}: its recorder does not answer; look at the session")
+
+
+def ask_recorder(view: SessionView, request: OperatorRequest) -> Sequence[Event]:
+    """Ask the recorder for something, and return the events that answer it, one or more.
+
+    The view must have caught up. Raises `BadInput` if the recorder refuses, `RecorderError` if none runs or it does not
+    answer.
+    """
+    number = view.request(request)
+    give_up = time.monotonic() + _ANSWERS_WITHIN
+    while time.monotonic() < give_up:
+        events = view.poll().events
+        answers = [event for event in events if event.details is not None and event.details.request == number]
+        if answers and answers[0].kind == EventKind.REFUSED:
+            raise BadInput(answers[0].message)
+        if answers:
+            return answers
+        time.sleep(_LOOK_EVERY)
+    raise RecorderError(f"{one_line(view.info.path)}: its recorder does not answer; look at the session")
 
 
 def _catch_up(view: SessionView) -> Update:
@@ -400,10 +413,3 @@ def _catch_up(view: SessionView) -> Update:
     while (update := view.poll()).judgements and view.live:
         pass
     return update
-
-
-def _answer(event: Event) -> str:
-    """Return what the recorder answered. Raises `BadInput` where it refused."""
-    if event.kind == EventKind.REFUSED:
-        raise BadInput(event.message)
-    return event.message

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 
 from benchmon.text import one_line
 from benchmon.watch.guess import GuessRequest
-from benchmon.watch.plan import RecordRequest, StepRequest
+from benchmon.watch.plan import RecordRequest, StepRequest, SweepRequest
 
 LONGEST_TEXT = 1000
 """Characters of a field that are kept."""
@@ -72,6 +72,7 @@ OperatorRequest = (
     | Acknowledge
     | StepRequest
     | RecordRequest
+    | SweepRequest
     | LoadBench
     | SwitchPowerOff
     | StopRecording
@@ -84,6 +85,7 @@ KINDS: Mapping[type[OperatorRequest], str] = {
     Acknowledge: "acknowledge",
     StepRequest: "step",
     RecordRequest: "record",
+    SweepRequest: "sweep",
     LoadBench: "load bench",
     SwitchPowerOff: "switch off",
     StopRecording: "stop",

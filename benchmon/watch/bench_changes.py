@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from pydantic import BaseModel
 
-from benchmon.bench import Bench, Channel, Step
+from benchmon.bench import Bench, Channel, Step, Sweep
 from benchmon.bench.fields import kind_of
 from benchmon.quantities import FRACTION, Kind, format_value
 
@@ -61,7 +61,16 @@ def changes_between(before: Bench, after: Bench, begun: int = 0) -> BenchChanges
     applicable += [words for old, new in pairs for words in _accuracy_change(old, new)]
     applicable += [words for section in _SUPPLY for words in _section_changes(section, before, after)]
     applicable += _steps(before.step, after.step)
+    if [_driven(sweep) for sweep in after.sweep] != [_driven(sweep) for sweep in before.sweep]:
+        fixed.append("how a sweep sets the load")
+    elif after.sweep != before.sweep:
+        applicable.append("the sweeps")
     return BenchChanges(tuple(applicable), tuple(fixed))
+
+
+def _driven(sweep: Sweep) -> tuple[object, ...]:
+    """Return how a sweep sets its load, () where a person does."""
+    return () if sweep.instrument is None else (sweep.name, sweep.instrument, sweep.set, sweep.off)
 
 
 def _asked(channel: Channel) -> dict[str, object]:

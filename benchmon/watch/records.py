@@ -73,8 +73,11 @@ class EventDetails:
     is whether a meter showed that the power is gone. `entry` is the name of what a person recorded in a step, `shows`
     its value as typed ("" where `note` says why there is none), `met` whether it keeps its limits, `meter`,
     `calibrated` (a date) and `who` by what and whom it was measured. `zero` is a zero that was taken, in the channel's
-    unit. `guess` is what a learner guessed that the channel settles at and `read` what it read then, in its unit. Every
-    field is a plain number, text or truth value: the session stores the fields by their names.
+    unit. `guess` is what a learner guessed that the channel settles at and `read` what it read then, in its unit.
+    `sweep` is the name of a sweep and `point` the number of its value, from 1; `swept` is that value or where it stands
+    (SI; None for infinite ohms), and `readings` the JSON of what was read or predicted there (see
+    `watch.plan.settled_points`). Every field is a plain number, text or truth value: the session stores the fields by
+    their names.
     """
 
     request: int | None = None
@@ -90,6 +93,10 @@ class EventDetails:
     zero: float | None = None
     guess: float | None = None
     read: float | None = None
+    sweep: str | None = None
+    point: int | None = None
+    swept: float | None = None
+    readings: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,11 +84,12 @@ def expected_words(channel: Channel, value: float, uncertainty: float) -> str:
     return value_with_uncertainty(value, uncertainty, shown_unit(channel.quantity, channel.unit))
 
 
-def expected_in_words(expected: Expected) -> str:
-    """Return an expected value with its uncertainty, or with its two limits where it has such."""
+def expected_in_words(expected: Expected, quantity: str) -> str:
+    """Return what is expected of a `quantity` with its uncertainty, or with its two limits where it has such."""
+    unit = shown_unit(quantity, expected.unit)
     if expected.low is None or expected.high is None:
-        return with_uncertainty(expected.value, expected.uncertainty, expected.unit)
-    value, low, high = (format_value(each, expected.unit, 3) for each in (expected.value, expected.low, expected.high))
+        return value_with_uncertainty(expected.value, expected.uncertainty, unit)
+    value, low, high = (value_in_words(each, unit, 3) for each in (expected.value, expected.low, expected.high))
     return f"{value}, {low} to {high}"
 
 

@@ -38,6 +38,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("half-wave-doubler", "a half-wave doubler: the supply of a signal relay"),
     Scenario("tripler", "a tripler: the line supply of a telephone"),
     Scenario("regulated", "a regulated 12 V supply with meters of every family, and a relay in the mains"),
+    Scenario("sweep", "the conveyor's supply, its regulation swept with an electronic load"),
     Scenario(
         "failing-diode",
         "the conveyor's supply, of which a diode opens after 20 s",

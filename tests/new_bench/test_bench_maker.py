@@ -7,6 +7,7 @@ from importlib.resources import files
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.errors import BadInput
 from benchmon.instruments.registry import prepare
 from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.prediction import predict
@@ -186,3 +187,111 @@ def test_a_draft_of_another_state_of_the_file_is_left_alone(tmp_path):
 def test_what_does_not_fit_together_is_explained(tmp_path):
     maker = answered(tmp_path, {"mains.distortion": "socket.csv"})
     assert "socket.csv" in maker.problem()
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_lines_of_a_file_end_as_they_did(tmp_path, line_end):
+    path = tmp_path / "bench.toml"
+    path.write_text(OWN, encoding="utf-8", newline=line_end)
+    maker = BenchMaker.of_file(path)
+    maker.answer("mains.voltage", "115")
+    maker.answer("report.customer", "Organ works")
+    maker.write()
+    written = path.read_bytes()
+    assert written.count(b"\n") == written.count(line_end.encode())
+    assert read_bench(written.decode()).mains.voltage == 115.0
+
+
+CHAINS = {
+    "the reservoir alone": ["capacitor"],
+    "choke, then the reservoir": ["choke", "capacitor"],
+    "reservoir, choke, second capacitor": ["capacitor", "choke", "capacitor"],
+    "reservoir, resistor, second capacitor": ["capacitor", "resistor", "capacitor"],
+}
+
+
+@pytest.mark.parametrize("first", CHAINS)
+@pytest.mark.parametrize("then", CHAINS)
+def test_a_filter_becomes_another_and_is_read_as_what_it_is(tmp_path, first, then):
+    maker = answered(tmp_path, {"filter.capacitance": "3300u", "filter.chain": first, "ntc.r25": "10"})
+    assert [part.kind for part in maker.bench().filter] == CHAINS[first]
+    again = BenchMaker(maker.path, maker.text())
+    assert (again.asked()["filter.chain"], again.unconfirmed()) == (first, maker.unconfirmed())
+    again.answer("filter.chain", then)
+    bench = again.bench()
+    assert [part.kind for part in bench.filter] == CHAINS[then]
+    assert next(part.capacitance for part in bench.filter if part.kind == "capacitor") == pytest.approx(3.3e-3)
+    assert bench.ntc.r25 == 10.0
+
+
+def test_what_stands_in_a_filter_that_the_form_does_not_know_stays(tmp_path):
+    part = '[[filter]]\nkind = "resistor"\nresistance = "1 Ω"\n'
+    base = answered(tmp_path, {}).text().replace("[load]", f"{part * 2}\n[load]")
+    maker = BenchMaker(tmp_path / "bench.toml", base)
+    maker.answer("filter.esr", "40 mΩ")
+    assert [each.kind for each in maker.bench().filter] == ["capacitor", "resistor", "resistor"]
+    maker.answer("filter.capacitance", "none")
+    assert maker.bench().filter == ()
+
+
+def test_a_channel_has_more_when_it_is_asked_for_and_less_again(tmp_path):
+    more = {
+        "channel.1.1.more": "below",
+        "channel.1.1.serial": "M-7",
+        "channel.1.1.calibrated": "2026-03-01",
+        "channel.1.1.zero": "1 mV",
+        "channel.1.1.gain": "1.002",
+        "channel.1.1.bandwidth": "9 kHz",
+        "channel.1.1.warn_below": "3 V",
+        "channel.1.1.trip_above": "30 V",
+    }
+    maker = answered(tmp_path, {"channel.1.1.point": "output", **more})
+    channel = maker.bench().channel[0]
+    assert (channel.serial, str(channel.calibrated), channel.zero, channel.gain) == ("M-7", "2026-03-01", 0.001, 1.002)
+    assert (channel.bandwidth, channel.warn_below, channel.trip_above) == (9e3, 3.0, 30.0)
+    again = BenchMaker(maker.path, maker.text())
+    assert {name: again.asked()[name] for name in more} == {**more, "channel.1.1.gain": "1.002"}
+    with pytest.raises(BadInput, match="2026-03-01"):
+        again.answer("channel.1.1.calibrated", "March")
+    again.answer("channel.1.1.more", "nothing")
+    channel = again.bench().channel[0]
+    assert (channel.serial, channel.calibrated, channel.zero, channel.gain) == ("", None, 0.0, 1.0)
+    assert (channel.trip_above, channel.warn_below) == (None, None)
+
+
+def test_a_relay_that_reads_nothing_switches_off_and_may_be_given_another_name(tmp_path):
+    maker = answered(tmp_path, {"channel.1.1.point": "output"})
+    relay = maker.add_meter()
+    for name, typed in {
+        f"meter.{relay}.seen": "a LAN socket, and a table of Modbus registers in its manual",
+        f"meter.{relay}.name": "relay box",
+        f"meter.{relay}.reads": "nothing",
+        "switch.meter": f"meter {relay}",
+        "switch.key.coil": "3",
+        "switch.key.confirm": "discrete, 3, 0",
+    }.items():
+        maker.answer(name, typed)
+    bench = maker.bench()
+    assert [channel.instrument for channel in bench.channel] == ["meter 1"]
+    assert bench.switch_off.driver_keys == {"coil": 3, "value": 0, "confirm": ["discrete", 3, 0]}
+    again = BenchMaker(maker.path, maker.text())
+    again.answer(f"meter.{relay}.name", "mains relay")
+    assert again.bench().switch_off.instrument == "mains relay"
+    assert again.bench().switch_off.driver_keys == bench.switch_off.driver_keys
+    again.remove(relay)
+    assert again.bench().switch_off is None
+
+
+def test_sweeps_come_change_and_go(tmp_path):
+    maker = answered(tmp_path, {"sweep.1.over": "load.current", "sweep.1.values": "open, 1 A", "sweep.2.over": "mains"})
+    assert [(each.name, each.over) for each in maker.bench().sweep] == [
+        ("load", "load.current"),
+        ("mains 2", "mains.voltage"),
+    ]
+    again = BenchMaker(maker.path, maker.text())
+    assert again.text() == maker.text()
+    with pytest.raises(BadInput, match="twice"):
+        again.answer("sweep.1.values", "1 A, 1 A")
+    again.answer("sweep.1.over", "no sweep")
+    again.answer("sweep.2.values", "220 V, 240 V")
+    assert [each.values for each in again.bench().sweep] == [(220.0, 240.0)]

@@ -21,7 +21,7 @@ from benchmon.session.requests import (
 )
 from benchmon.text import one_line
 from benchmon.watch.guess import GuessRequest
-from benchmon.watch.plan import Action, RecordRequest, StepRequest
+from benchmon.watch.plan import Action, RecordRequest, StepRequest, SweepAction, SweepRequest
 
 REQUESTS = [
     Note("hum gone, 50 °C by hand"),
@@ -36,6 +36,7 @@ REQUESTS = [
     StepRequest(Action.SKIP, 12, "no resistor"),
     StepRequest(Action.STOP, 3, "smell"),
     RecordRequest(2, "insulation", "5.2 MΩ", "", "M-7", "2026-03-01", "AB"),
+    SweepRequest(SweepAction.SKIP, "regulation", "no resistor: none at hand"),
     LoadBench(12.500001),
     SwitchPowerOff("by the operator"),
     SwitchPowerOff(),

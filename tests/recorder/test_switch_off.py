@@ -423,7 +423,7 @@ class Hanging(Driver):
 
 def test_one_that_hangs_or_fails_does_not_keep_the_next_from_trying():
     driver = Hanging()
-    attempts = SwitchOffAttempts(driver)
+    attempts = SwitchOffAttempts(driver.name, driver.switch_off, driver.is_off)
     attempts.send()
     until(lambda: attempts.send_if_due() or attempts.was_accepted, 8)
     assert attempts.last == "clack"
@@ -444,7 +444,7 @@ class SlowToTell(Hanging):
 
 def test_a_switch_that_has_not_yet_said_what_it_is_has_not_switched_off():
     driver = SlowToTell()
-    attempts = SwitchOffAttempts(driver)
+    attempts = SwitchOffAttempts(driver.name, driver.switch_off, driver.is_off)
     attempts.send()
     until(lambda: attempts.last == "clack")
     assert not attempts.was_accepted
@@ -464,7 +464,7 @@ class Refusing(Hanging):
 def test_a_switch_that_refuses_is_asked_more_and_more_slowly(monkeypatch):
     now, driver = [1000.0], Refusing()
     monkeypatch.setattr("benchmon.recorder.switch_off.time.monotonic", lambda: now[0])
-    attempts = SwitchOffAttempts(driver)
+    attempts = SwitchOffAttempts(driver.name, driver.switch_off, driver.is_off)
     attempts.send()
     for _ in range(750):
         now[0] += 0.02

@@ -171,3 +171,43 @@ def test_an_answer_to_another_operator_is_not_taken_for_one_s_own(tmp_path, benc
             enter_reading(path, NAME, "3")
         monkeypatch.undo()
         assert view.live
+
+
+PLANNED = """
+[[step]]
+name = "before power"
+record = [{ name = "insulation", unit = "MΩ", at_least = "2 MΩ" }]
+zero = ["out"]
+[[step]]
+name = "on"
+"""
+
+
+def test_a_plan_is_moved_on_the_command_line_where_there_is_no_screen(tmp_path, bench_text, capsys):
+    path = tmp_path / "a.benchmon"
+
+    def plan(*words):
+        with pytest.raises(SystemExit) as left:
+            main(["plan", *words, "--session", str(path)])
+        found = capsys.readouterr()
+        return left.value.code, found.out + found.err
+
+    text = bench_with_display(bench_text).source.replace(NAME, "out") + PLANNED
+    with recording(read_bench(text), path) as view:
+        assert plan("go-on")[0] == 2
+        assert plan("begin") == (0, "step begun: 1 of 2: before power\n")
+        code, shown = plan()
+        assert code == 0
+        assert "record: insulation, at least 2 MΩ" in shown
+        assert "short the leads of out" in shown
+        assert "lacking: insulation is to be recorded" in shown
+        assert max(map(len, shown.splitlines())) <= 80
+        assert plan("record", "insulation", "1.2") == (1, "1 of 2: insulation 1.2 MΩ, at least 2 MΩ: not met\n")
+        assert plan("record", "insulation")[0] == 2
+        assert plan("record", "insulation", "--reason", "class III")[0] == 0
+        assert "out gives no reading" in plan("go-on")[1]
+        enter_reading(path, "out", "0.2 °C")
+        assert plan("skip", "no time") == (0, "step skipped: 1 of 2: before power: no time\nstep begun: 2 of 2: on\n")
+        assert plan("go-on", "hum", "gone")[1] == "step done: 2 of 2: on: hum gone\n"
+        assert "plan finished" in plan()[1]
+        assert view.live

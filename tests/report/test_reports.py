@@ -518,3 +518,21 @@ def test_a_learners_guess_stands_beside_what_was_expected_and_measured(write_ses
     assert "Guessed, expected and measured" in text
     assert "25 % above 0:00:01, it read 0.00" in text
     assert "Guessed" not in page_of(write_session("other.benchmon"), tmp_path, "other.html").text
+
+
+def test_meters_that_were_overdue_and_zeros_that_were_taken_stand_in_the_report(write_session, benches, tmp_path):
+    step = '[[step]]\nname = "before power"\nrecord = [{ name = "insulation", unit = "MΩ", at_least = "2 MΩ" }]\n'
+    old = 'name = "output"\n'
+    text = (
+        benches["reservoir"].source.partition("# ---- The plan")[0].replace(old, f"{old}calibrated = 1969-06-01\n", 1)
+    )
+    typed = EventDetails(step=1, entry="insulation", shows="5 MΩ", met=True, meter="M-7", calibrated="1968-03-01")
+    more = [
+        Event(1.0, "", "step begun", "1 of 1: before power", EventDetails(step=1)),
+        Event(2.0, "", "recorded", "1 of 1: insulation 5 MΩ", typed),
+        Event(3.0, "output", "zero taken", "output: zero 15 mV taken", EventDetails(zero=0.015)),
+    ]
+    text = page_of(write_session(bench=read_bench(text + step), more=more), tmp_path).text
+    assert "15.00 mV at 0:00:03" in text
+    assert "At the test: output: its meter was due to be calibrated on 1970-06-01." in text
+    assert "M-7, 1968-03-01, more than a year before" in text

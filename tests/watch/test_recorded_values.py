@@ -74,6 +74,16 @@ def test_the_plan_does_not_go_on_without_what_is_to_be_recorded(plan):
     assert lacking(plan) == []
 
 
+def test_a_plan_begins_before_what_is_to_be_recorded_or_skips_it_with_a_reason():
+    plan = Plan([STEP, Step(name="full mains")])
+    with pytest.raises(BadInput, match="begin with step 1"):
+        plan.answer(StepRequest(Action.BEGIN, 2), 0.0, [])
+    for request in (StepRequest(Action.BEGIN, 1), StepRequest(Action.SKIP, 1, "measured at the maker's")):
+        for event in plan.answer(request, 0.0, []):
+            plan.take(event)
+    assert plan.step_number == 2
+
+
 def test_a_value_past_its_limit_is_recorded_and_holds_the_plan(plan):
     event = record(plan, "insulation", "350 kΩ")
     assert (event.kind, event.details.met) == ("not met", False)

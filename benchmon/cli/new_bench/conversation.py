@@ -10,7 +10,8 @@ from benchmon.cli.options import ask_question, ask_yes, print_title, say
 from benchmon.errors import BenchFileError
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_maker import BenchMaker
-from benchmon.new_bench.meter_questions import numbers_of
+from benchmon.new_bench.meter_questions import ONLY_SWITCHES, numbers_of
+from benchmon.new_bench.plan_questions import is_of_test
 from benchmon.new_bench.questions import Question
 from benchmon.new_bench.supply_questions import is_of_supply
 from benchmon.text import one_line
@@ -49,7 +50,7 @@ class _Conversation:
         self._maker.ports = self._find()
         self._ask_meters()
         if self._maker.meters:
-            self._ask_all_of("plan.")
+            self._ask_all(is_of_test)
 
     def _ask_meters(self) -> None:
         maker = self._maker
@@ -78,6 +79,8 @@ class _Conversation:
                 there = [number for number in numbers_of(maker.asked().values, f"channel.{meter}") if number > channel]
                 if there:
                     channel = there[0]
+                elif maker.asked()[f"meter.{meter}.reads"] == ONLY_SWITCHES:
+                    break
                 elif ask_yes("another channel of this instrument?", "a channel is one quantity that it reads"):
                     channel = maker.add_channel(meter)
                 else:

@@ -7,14 +7,18 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from benchmon.bench import Bench
+from benchmon.prediction.explained.wirings import copper_loss, winding_power
 from benchmon.report.comparison.comparison import Compared, Comparison
 from benchmon.text import with_minus
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.wording import PER_CENT, with_uncertainty
 
 
 @dataclass(frozen=True, slots=True)
 class KeyFigure:
-    """A figure of each session, in `unit`; `measured` is which of them are, the others are predicted."""
+    """A figure of each session, shown in `unit`; `measured` is which of them are, the others are predicted.
+
+    A part is a fraction here, though per cent is its unit.
+    """
 
     name: str
     unit: str
@@ -35,11 +39,13 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
         ("ripple at the reservoir, peak to peak", "V", ("reservoir.voltage.ripple",), plain),
         ("ripple at the output, rms", "V", ("output.voltage.ac_rms",), plain),
         ("power factor", "", ("mains.power_factor",), plain),
-        ("distortion of the line current", "", ("mains.current.thd",), plain),
+        ("distortion of the line current", PER_CENT, ("mains.current.thd",), plain),
+        ("rectifier diodes", "", (), _diodes),
+        ("diode drops in the current's way", "", (), _drops),
         ("loss in all rectifier diodes", "W", ("diode.power.mean",), _all_diodes),
         ("reverse voltage of a diode", "V", ("diode.voltage.reverse_peak",), plain),
         ("apparent power of the windings", "VA", ("secondary.current.rms",), _winding_power),
-        ("load of the windings, part of their rating", "", ("secondary.current.rms",), _winding_use),
+        ("load of the windings, part of their rating", PER_CENT, ("secondary.current.rms",), _winding_use),
         ("copper loss of the transformer", "W", ("mains.current.rms", "secondary.current.rms"), _copper_loss),
         ("heat in the supply", "W", ("mains.power.active", "output.power.mean"), _heat),
         ("diode case, settled", "°C", ("diode.temperature.case",), plain),
@@ -78,23 +84,25 @@ def _all_diodes(bench: Bench, values: list[float]) -> float:
     return len(bench.rectifier.topology.diodes) * values[0]
 
 
+def _diodes(bench: Bench, _values: list[float]) -> float:
+    return len(bench.rectifier.topology.diodes)
+
+
+def _drops(bench: Bench, _values: list[float]) -> float:
+    return bench.rectifier.topology.drops
+
+
 def _winding_power(bench: Bench, values: list[float]) -> float:
-    """Return full-load volts times amperes of all windings, VA."""
-    transformer = bench.transformer
-    return values[0] * transformer.full_load_voltage * transformer.secondaries
+    return winding_power(bench, values[0])
 
 
 def _winding_use(bench: Bench, values: list[float]) -> float:
     rating = bench.transformer.rating
-    return math.nan if rating is None else _winding_power(bench, values) / rating
+    return math.nan if rating is None else winding_power(bench, values[0]) / rating
 
 
 def _copper_loss(bench: Bench, values: list[float]) -> float:
-    """Return I²·R of primary and secondary windings, W, at the resistances of the bench file."""
-    line, winding = values
-    transformer = bench.transformer
-    secondary = transformer.secondaries * winding**2 * transformer.secondary_resistance
-    return line**2 * transformer.primary_resistance + secondary
+    return copper_loss(bench, values[0], values[1])
 
 
 def _heat(_bench: Bench, values: list[float]) -> float:

@@ -20,6 +20,7 @@ from benchmon.report import figures as pictures
 from benchmon.report.comparison.comparison import Compared, Comparison, Difference, Value
 from benchmon.report.comparison.key_figures import KeyFigure, key_figures, topology_remarks
 from benchmon.report.document import (
+    WIDTH,
     Block,
     Cell,
     Document,
@@ -30,6 +31,7 @@ from benchmon.report.document import (
     Paragraph,
     Table,
     Toned,
+    table_as_text,
     text_of,
 )
 from benchmon.report.evaluation import Findings
@@ -39,9 +41,8 @@ from benchmon.signals.captured_wave import Wave
 from benchmon.signals.harmonic_limits import limit_of
 from benchmon.text import NOTHING, one_line, table
 from benchmon.watch.records import Waveform
+from benchmon.watch.wording import shown_unit, value_in_words
 
-WIDTH = 80
-"""Columns of a terminal that a comparison fits."""
 _ORDERS = 15
 _LINE_CURRENT = "mains.current"
 
@@ -201,7 +202,7 @@ def comparison_as_text(comparison: Comparison) -> str:
         lines += ["", *wrap(f"Step {one_line(step.name, 60)}{at}:", WIDTH)]
         lines += [_quantities_as_text([letters[place] for place in step.places], step.compared)]
     figures = _figures(comparison, key_figures(comparison))
-    lines += ["", _plain(figures), ""]
+    lines += ["", table_as_text(figures), ""]
     for remark in [*topology_remarks(comparison), *comparison.notes]:
         lines += wrap(one_line(remark, 1000), WIDTH)
     return "\n".join(lines)
@@ -213,30 +214,22 @@ def _quantities_as_text(letters: Sequence[str], compared: Sequence[Compared]) ->
         return "No quantity was measured."
     rows: list[tuple[str, ...]] = []
     for one in compared:
+        unit = shown_unit(one.quantity, one.unit)
         for letter, value in zip(letters, one.values, strict=True):
-            row = (letter, formatting.measured(value.corrected, value.uncertainty, one.unit))
+            row = (letter, formatting.measured(value.corrected, value.uncertainty, unit))
             rows.append((*row, "", "", ""))
         for at, difference in enumerate(one.differences, len(rows) - len(one.differences)):
-            rows[at] = (*rows[at][:2], *_difference_cells(difference, one.unit), text_of(_judged(difference)))
+            rows[at] = (
+                *rows[at][:2],
+                *_difference_cells(difference, shown_unit(one.quantity, one.unit)),
+                text_of(_judged(difference)),
+            )
     head = ("", "value", f"less {letters[0]}", "expected", "")
     first, *lines = table(head, rows, (1, 2, 3)).splitlines()
     named = [f"  {first}"]
     for at, one in enumerate(compared):
         named += [one.quantity, *(f"  {line}" for line in lines[at * len(letters) : (at + 1) * len(letters)])]
     return "\n".join(line.rstrip() for line in named)
-
-
-def _plain(made: Table) -> str:
-    """Return a table for a terminal of 80 columns; where it is wider, each row is its first cell above the others."""
-    rows = [[one_line(text_of(cell), 60) for cell in row] for row in made.rows]
-    text = table(made.head, rows, made.right)
-    if max(map(len, text.splitlines())) <= WIDTH:
-        return text
-    lines = [made.head[0]]
-    for name, *values in rows:
-        pairs = "   ".join(f"{letter}\u00a0{value}" for letter, value in zip(made.head[1:], values, strict=True))
-        lines += [name, *wrap(pairs, WIDTH, initial_indent="  ", subsequent_indent="  ")]
-    return "\n".join(lines).replace("\u00a0", " ")
 
 
 def _titled(comparison: Comparison) -> Iterator[str]:
@@ -324,9 +317,10 @@ def _quantities(letters: Sequence[str], compared: Sequence[Compared]) -> Table:
 
 def _row(one: Compared) -> tuple[Cell, ...]:
     cells: list[Cell] = [one.quantity]
-    cells += [formatting.measured(value.corrected, value.uncertainty, one.unit) for value in one.values]
+    unit = shown_unit(one.quantity, one.unit)
+    cells += [formatting.measured(value.corrected, value.uncertainty, unit) for value in one.values]
     for difference in one.differences:
-        cells += [*_difference_cells(difference, one.unit), _judged(difference)]
+        cells += [*_difference_cells(difference, unit), _judged(difference)]
     return tuple(cells)
 
 
@@ -339,7 +333,7 @@ def _difference_cells(difference: Difference, unit: str) -> tuple[str, str]:
 def _plus(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return NOTHING
-    return f"{'−' if value < 0 else '+'}{format_value(abs(value), unit)}"
+    return f"{'−' if value < 0 else '+'}{value_in_words(abs(value), unit)}"
 
 
 def _judged(difference: Difference) -> Cell:

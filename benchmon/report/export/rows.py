@@ -97,7 +97,7 @@ class StepSpans:
     """The steps of a session's plan by the times at which they were current."""
 
     def __init__(self, session: RecordedSession) -> None:
-        plan = Plan(session.bench.step)
+        plan = Plan.of(session.bench)
         for event in session.events:
             plan.take(event)
         begun = ((step, step.began) for step in plan.steps)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from benchmon.bench import RecordEntry
+from benchmon.bench import USUAL_CALIBRATION_DAYS, RecordEntry
 from benchmon.errors import BadInput
 from benchmon.input_file import open_ordinary
 from benchmon.prediction.ratings.check import Ratings
@@ -49,8 +50,11 @@ def certificate_sections(found: Findings, ratings: Ratings | None) -> tuple[Docu
 
 def _recorded_section(found: Findings) -> Iterator[DocumentSection]:
     """Yield the section on what persons recorded in the steps of the plan, where anything was to be recorded."""
+    tested = datetime.fromtimestamp(found.session.info.started, UTC).date()
     rows = tuple(
-        _recorded(stage, entry, number) for number, stage in enumerate(found.stages, 1) for entry in stage.step.record
+        _recorded(stage, entry, number, tested)
+        for number, stage in enumerate(found.stages, 1)
+        for entry in stage.step.record
     )
     if rows:
         head = ("step", "what", "required", "recorded", "result", "meter, calibrated", "who", "at")
@@ -58,7 +62,15 @@ def _recorded_section(found: Findings) -> Iterator[DocumentSection]:
         yield DocumentSection("Recorded by hand", (Paragraph(words), Table(head, rows, (0,))))
 
 
-def _recorded(stage: PlanStep, entry: RecordEntry, number: int) -> tuple[Cell, ...]:
+def _is_overdue(calibrated: str, tested: date) -> bool:
+    """Return whether a meter that was calibrated on a date, as typed, was usually due again at the test."""
+    try:
+        return tested - date.fromisoformat(calibrated) > timedelta(days=USUAL_CALIBRATION_DAYS)
+    except ValueError:
+        return False
+
+
+def _recorded(stage: PlanStep, entry: RecordEntry, number: int, tested: date) -> tuple[Cell, ...]:
     event = stage.recorded.get(entry.name)
     what = ", ".join(part for part in (entry.name, entry.note) if part)
     required = entry.limits_in_words or NOTHING
@@ -67,7 +79,9 @@ def _recorded(stage: PlanStep, entry: RecordEntry, number: int) -> tuple[Cell, .
         return str(number), what, required, NOTHING, missing, NOTHING, NOTHING, NOTHING
     details = event.details
     result = Toned("not measured", Emphasis.DOUBT) if details.note else _MET if details.met else _NOT_MET
-    meter = ", ".join(part for part in (details.meter, details.calibrated) if part)
+    meter: Cell = ", ".join(part for part in (details.meter, details.calibrated) if part)
+    if details.calibrated and _is_overdue(details.calibrated, tested):
+        meter = Toned(f"{meter}, more than a year before", Emphasis.DOUBT)
     shows = details.note or details.shows or NOTHING
     return (
         str(number),
@@ -102,7 +116,12 @@ def _required(found: Findings, ratings: Ratings | None) -> Iterator[tuple[Cell, 
     for one in found.channels:
         if one.expected is not None:
             result = formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT)
-            yield one.channel.name, formatting.expected(one.expected), _read(one), result
+            yield (
+                one.channel.name,
+                formatting.expected(one.expected, one.channel.quantity),
+                formatting.reading_of(one),
+                result,
+            )
         yield from _limits(one)
     if found.stages:
         done = sum(stage.outcome is Outcome.DONE for stage in found.stages)
@@ -123,19 +142,15 @@ def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
     ]
     limits = [each for each in given if each[1] is not None]
     for words, limit, farthest, passed in limits:
-        text = f"{words} {formatting.number(limit, channel.unit)}"
+        text = f"{words} {formatting.number(limit, one.shown_unit)}"
         # A display over range is past a limit too, and has no value that would show it.
         tripped = passed or (Flag.TRIPPED in one.flags and len(limits) == 1)
         yield (
             f"{channel.name}, at all times",
             text,
-            formatting.number(farthest, channel.unit),
+            formatting.number(farthest, one.shown_unit),
             _NOT_MET if tripped else _MET,
         )
-
-
-def _read(one: ChannelResult) -> str:
-    return formatting.measured(one.value, one.uncertainty, one.channel.unit, one.typed_at)
 
 
 def _picture_block(found: Findings) -> Iterator[Block]:

@@ -193,14 +193,14 @@ def readings_section(found: Findings) -> DocumentSection:
 
 
 def _reading(one: ChannelResult) -> tuple[Cell, ...]:
-    unit = one.channel.unit
+    unit = one.shown_unit
     span = NOTHING
     if math.isfinite(one.lowest) and math.isfinite(one.highest):
         span = f"{formatting.number(one.lowest, unit)} to {formatting.number(one.highest, unit)}"
     return (
         one.channel.name,
-        formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
-        formatting.expected(one.expected),
+        formatting.reading_of(one),
+        formatting.expected(one.expected, one.channel.quantity),
         formatting.en(one.en),
         formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),
         formatting.flags(one.end_flags, one.channel),
@@ -221,7 +221,7 @@ def guesses_section(found: Findings) -> DocumentSection | None:
         one = next((each for each in results if each.channel.name == guess.channel), None)
         if one is None:
             continue
-        unit = one.channel.unit
+        unit = one.shown_unit
         expected = None if one.expected is None else one.expected.value
         before = "no reading yet" if guess.read is None else f"it read {formatting.number(guess.read, unit)}"
         rows.append(
@@ -229,9 +229,9 @@ def guesses_section(found: Findings) -> DocumentSection | None:
                 one.channel.name,
                 "end of the test" if step is None else f"step {step.place}, {step.stage.step.name}",
                 formatting.number(guess.value, unit),
-                formatting.expected(one.expected),
-                formatting.measured(one.value, one.uncertainty, unit, one.typed_at),
-                with_minus(off_in_words(guess.value, expected, unit)) or NOTHING,
+                formatting.expected(one.expected, one.channel.quantity),
+                formatting.reading_of(one),
+                with_minus(off_in_words(guess.value, expected, one.channel.unit)) or NOTHING,
                 f"{clock(guess.time)}, {before}",
             )
         )
@@ -323,7 +323,7 @@ def _temperature(one: ChannelResult, forecast: Forecast | None, found: Findings)
         formatting.number(channel.trip_above, "°C"),
         final,
         reaches,
-        NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled),
+        NOTHING if channel.quantity == "ambient.temperature" else formatting.expected(settled, channel.quantity),
     )
 
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import Any
 
-from benchmon.bench import Bench, Capacitor, Channel
+from benchmon.bench import Bench, Capacitor, Channel, calibration_cautions
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.circuit.usual_parts import source_resistance_of
 from benchmon.quantities import format_value
-from benchmon.report.document import Block, DocumentSection, Fields, Paragraph, Table
+from benchmon.report.document import Block, DocumentSection, Fields, Items, Paragraph, Table
 from benchmon.report.evaluation import Findings
-from benchmon.text import NOTHING, one_line, with_minus
+from benchmon.text import NOTHING, clock, one_line, with_minus
+from benchmon.watch.records import Event
 
 _SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
 _SHOWN = 200
@@ -120,11 +123,19 @@ def instruments_section(found: Findings) -> DocumentSection:
         )
         for channel in found.bench.channel
     )
+    zeros = {one.channel: one for one in session.events if one.kind == EventKind.ZERO_TAKEN and one.details is not None}
     meters = tuple(
-        (channel.name, channel.meter_in_words or NOTHING, channel.corrections or NOTHING)
+        (
+            channel.name,
+            channel.meter_in_words or NOTHING,
+            channel.corrections or NOTHING,
+            _zero_taken(zeros[channel.name], channel) if channel.name in zeros else NOTHING,
+        )
         for channel in found.bench.channel
-        if channel.meter_in_words or channel.corrections
+        if channel.meter_in_words or channel.corrections or channel.name in zeros
     )
+    tested = datetime.fromtimestamp(session.info.started, UTC).date()
+    overdue = tuple(calibration_cautions(found.bench.channel, tested))
     blocks: list[Block] = [
         Table(("instrument", "driver", "address", "identity"), instruments),
         Paragraph("Accuracy is the meter's as given in the bench file, taken as the expanded uncertainty (k = 2)."),
@@ -133,9 +144,18 @@ def instruments_section(found: Findings) -> DocumentSection:
     if meters:
         blocks += [
             Paragraph("Corrections are applied to every reading: (shown × ratio − zero) × gain."),
-            Table(("channel", "meter", "corrections"), meters),
+            Table(("channel", "meter", "corrections", "zero taken in the test"), meters),
         ]
+    if overdue:
+        blocks.append(Items(tuple(f"At the test: {words}" for words in overdue)))
     return DocumentSection("Instruments", tuple(blocks))
+
+
+def _zero_taken(event: Event, channel: Channel) -> str:
+    """Return the zero that was taken with shorted leads, and when."""
+    zero = None if event.details is None else event.details.zero
+    unit = "K" if channel.unit == "°C" else channel.unit
+    return NOTHING if zero is None else f"{format_value(zero, unit, 4)} at {clock(event.time)}"
 
 
 def accuracy_text(channel: Channel) -> str:

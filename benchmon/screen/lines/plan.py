@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 
 from benchmon.event_kinds import EventKind
@@ -26,6 +27,7 @@ _ROLES = {
     Outcome.STOPPED: StyleRole.BAD,
 }
 _LEAST_NAME, _MOST_NAME = 12, 40
+_COLUMNS = 80
 
 
 def steps_lines(state: SessionState, chosen: int, width: int, height: int, symbols: SymbolSet) -> list[Line]:
@@ -63,6 +65,35 @@ def _step_line(  # noqa: PLR0917 - a line of a table
     )
 
 
+def plan_as_text(state: SessionState, symbols: SymbolSet) -> str:
+    """Return all steps, what to do in the one that stands or comes first, and what it lacks: text of 80 columns."""
+    plan = state.plan
+    lines = [
+        "".join(cell.text for cell in line) for line in steps_lines(state, 0, _COLUMNS, len(plan.steps) + 1, symbols)
+    ]
+    if plan.step_number is not None or plan.state is PlanState.WAITING:
+        for words in _orders(state, plan.step_number or 1):
+            lines += textwrap.wrap(symbols.plain(words, 1000), _COLUMNS, subsequent_indent="  ")
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _orders(state: SessionState, place: int) -> list[str]:
+    """Return what to do at a step, numbered from 1, and what it lacks."""
+    stage = state.plan.steps[place - 1]
+    sentences = [f"step {place}, {stage.step.name}: {to_do(state.plan, place)}"]
+    if stage.step.zero:
+        sentences.append(f"short the leads of {', '.join(stage.step.zero)}: what they read then is their zero")
+    for entry in stage.still_to_record:
+        asked = ", ".join(part for part in (entry.name, entry.limits_in_words, entry.note) if part)
+        sentences.append(f"record: {asked}")
+    if state.turn_in_words:
+        sentences.append(f"read now: {state.turn_in_words}; `benchmon enter CHANNEL VALUE` sends it")
+    if state.plan.step_number is not None:
+        lacks = "; ".join(state.blocking_reasons)
+        sentences.append(f"lacking: {lacks or 'nothing, `benchmon plan go-on` confirms the step'}")
+    return sentences
+
+
 def load_words(plan: Plan, place: int) -> str:
     """Return the load at a step in words."""
     load = plan.load_at(place)
@@ -85,7 +116,7 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
     plan = state.plan
     stage = plan.steps[place - 1]
     lines = [rule(f" {symbols.plain(f'step {place}: {stage.step.name}')}", width, symbols)]
-    lines += _entry("do", _to_do(plan, place, stage), width, symbols)
+    lines += _entry("do", to_do(plan, place), width, symbols)
     if plan.step_number == place:
         lines += _progress(stage, state, width, symbols)
     elif plan.state is PlanState.WAITING:
@@ -100,7 +131,9 @@ def step_page(state: SessionState, place: int, width: int, symbols: SymbolSet) -
     return [*lines, *_expected(state, expected, problem, width, symbols)]
 
 
-def _to_do(plan: Plan, place: int, stage: PlanStep) -> str:
+def to_do(plan: Plan, place: int) -> str:
+    """Return what to set at a step, numbered from 1."""
+    stage = plan.steps[place - 1]
     mains, load = plan.mains_at(place), plan.load_at(place)
     if stage.step.record and mains is None and load is None:
         return "record what is asked for below; mains and load stay as they are"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Channel
 from benchmon.event_kinds import traits_of
-from benchmon.quantities import Expected, format_value
+from benchmon.quantities import Expected
 from benchmon.screen.lines.events import event_words
 from benchmon.screen.lines.plot import Curve, Drawn, Plot, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of
@@ -17,7 +17,7 @@ from benchmon.screen.symbols import SymbolSet
 from benchmon.session.records import TrendBin
 from benchmon.text import clock
 from benchmon.watch.records import Event
-from benchmon.watch.wording import with_uncertainty
+from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
 _BY_SEVERITY = "!dsnha."
 
@@ -111,13 +111,13 @@ def _marks(events: Iterable[Event], page: TrendPage, plot: Plot, width: int, sym
 def _at_cursor(page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -> Line:
     """Return what was read and expected at the cursor; where that has no room, less of how the readings spread."""
     index = min(len(page.parts) - 1, int(cursor * len(page.parts)))
-    part, unit = page.parts[index], page.channel.unit
-    mean = format_value(part.mean, unit) if part.count and part.mean is not None else "no reading"
+    part, unit = page.parts[index], shown_unit(page.channel.quantity, page.channel.unit)
+    mean = value_in_words(part.mean, unit) if part.count and part.mean is not None else "no reading"
     spread = ""
     if part.count > 1 and part.lowest is not None and part.highest is not None:
-        spread = f"{format_value(part.lowest, unit)} to {format_value(part.highest, unit)}"
+        spread = f"{value_in_words(part.lowest, unit)} to {value_in_words(part.highest, unit)}"
     wanted = page.wanted[index] if index < len(page.wanted) else None
-    expected = "" if wanted is None else f"expected {with_uncertainty(wanted.value, wanted.uncertainty, unit)}"
+    expected = "" if wanted is None else f"expected {value_with_uncertainty(wanted.value, wanted.uncertainty, unit)}"
     at = f" at {clock((part.start + part.end) / 2)}:"
     counted = f"{spread} in {part.count} readings" if spread else ""
     for between, how in (("   ", counted), ("  ", counted), ("  ", spread), ("  ", "")):

@@ -32,7 +32,7 @@ from benchmon.screen.widgets.lines import CellLines, TextLines
 
 _SERIAL = ("/dev/", "ASRL", "COM")
 _KEYS = (
-    Key("enter", "app.accept", "Next"),
+    Key("enter", "app.accept", "Next", shown="Enter"),
     Key("pagedown", "app.go_group(1)", "Group", shown="PgUp PgDn"),
     Key("f4", "app.list_answers", "List", shown="F4"),
     Key("f5", "app.read_meter", "Read meter", shown="F5"),

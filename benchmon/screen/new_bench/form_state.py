@@ -9,6 +9,7 @@ from enum import Enum
 from benchmon.errors import BadInput
 from benchmon.instruments.connection_test import Tried
 from benchmon.new_bench.bench_maker import BenchMaker
+from benchmon.new_bench.plan_questions import is_of_test
 from benchmon.new_bench.preview import Preview
 from benchmon.new_bench.questions import Asked, Question
 from benchmon.text import one_line
@@ -81,15 +82,16 @@ class FormState:
             self.cursor = next((name for name in reversed(before[:at]) if name in names), names[0])
 
     def _make_rows(self) -> list[FormRow]:
-        rows, group, meter = list[FormRow](), "", 0
+        rows, group, meter, is_past_meters = list[FormRow](), "", 0, False
         for question in self.asked:
             if question.group != group:
                 parts = question.name.split(".")
                 number = int(parts[1]) if parts[0] in ("meter", "channel") else 0
                 if meter and number != meter:
                     rows += self._end_of_meter(meter)
-                if question.name.startswith("plan."):
+                if is_of_test(question.name) and not is_past_meters:
                     rows += self._end_of_meters()
+                    is_past_meters = True
                 meter, group = number, question.group
                 rows.append(FormRow(RowKind.HEADING, group))
                 if question.name.startswith("meter."):
@@ -99,8 +101,10 @@ class FormState:
         return [*rows, FormRow(RowKind.HEADING, "Done"), FormRow(RowKind.ACTION, action, WRITE)]
 
     def _end_of_meter(self, meter: int) -> list[FormRow]:
+        reads = any(name.startswith(f"channel.{meter}.") for name in self.asked.values)
+        another = FormRow(RowKind.ACTION, f"another channel of meter {meter}", f"{_ADD_CHANNEL} {meter}")
         return [
-            FormRow(RowKind.ACTION, f"another channel of meter {meter}", f"{_ADD_CHANNEL} {meter}"),
+            *([another] if reads else []),
             FormRow(RowKind.ACTION, f"take meter {meter} away", f"{_REMOVE_METER} {meter}"),
         ]
 

@@ -353,6 +353,8 @@ def _record_problem(entry: RecordEntry, name: str, text: str) -> str:
             read_recorded(text, entry.unit)
         except BadInput as problem:
             return f"{text!r} {problem}"
+    if name == "who" and not text:
+        return "Type who it was: a name or initials."
     if name == "calibrated" and text:
         try:
             date.fromisoformat(text)

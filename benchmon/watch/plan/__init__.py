@@ -10,14 +10,23 @@ from benchmon.watch.plan.plan import (
     PlanState,
     PlanStep,
     RecordRequest,
-    StepLoad,
     StepRequest,
     blocking_reasons,
     can_be_zero,
+    disagreement,
     is_mains_set,
     powered_above,
     recorded_in_words,
     step_cautions,
+)
+from benchmon.watch.plan.sweep import (
+    StepLoad,
+    SweepAction,
+    SweepRequest,
+    SweepRun,
+    Sweeps,
+    SweepState,
+    swept_in_words,
 )
 
 __all__ = [
@@ -32,10 +41,17 @@ __all__ = [
     "RecordRequest",
     "StepLoad",
     "StepRequest",
+    "SweepAction",
+    "SweepRequest",
+    "SweepRun",
+    "SweepState",
+    "Sweeps",
     "blocking_reasons",
     "can_be_zero",
+    "disagreement",
     "is_mains_set",
     "powered_above",
     "recorded_in_words",
     "step_cautions",
+    "swept_in_words",
 ]

@@ -18,16 +18,17 @@ import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Literal
 
-from benchmon.bench import Bench, Channel, RecordEntry, Step, read_recorded
+from benchmon.bench import Bench, Channel, RecordEntry, Step, Sweep, read_recorded
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.findings import findings_of_readings, wording_of
 from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, SAFETY_TESTS, TOUCHABLE_DC
 from benchmon.text import duration
+from benchmon.watch.plan.sweep import StepLoad, Sweeps
 from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
+from benchmon.watch.wording import shown_unit, value_in_words
 
 POWERED_PART = 0.1
 """Part of the nominal mains voltage above which a supply counts as powered, where no step has less."""
@@ -39,10 +40,6 @@ _FARTHEST_ZERO = 10.0
 """Times the fixed part of its accuracy beyond which a reading with shorted leads is no zero (from memory)."""
 
 LONGEST_WORDS = 200
-
-
-StepLoad = float | Literal["open"] | None
-"""A load in ohms, or "open"; None for the bench file's own."""
 
 
 class PlanState(StrEnum):
@@ -170,14 +167,21 @@ def recorded_in_words(details: EventDetails, limits: str = "") -> str:
 
 
 class Plan:
-    """The steps of a bench and their outcomes after the events taken so far."""
+    """The steps and sweeps of a bench, and how they stand after the events taken so far."""
 
-    def __init__(self, steps: Sequence[Step]) -> None:
+    def __init__(self, steps: Sequence[Step], sweeps: Sequence[Sweep] = ()) -> None:
         self.steps = [PlanStep(step) for step in steps]
+        self.sweeps = Sweeps(sweeps)
         self.state = PlanState.WAITING
 
-    def change(self, steps: Sequence[Step]) -> None:
-        """Go by other steps from now on; each keeps the outcome of the one with its number."""
+    @classmethod
+    def of(cls, bench: Bench) -> Plan:
+        """Return the plan of a bench, not begun."""
+        return cls(bench.step, bench.sweep)
+
+    def change(self, steps: Sequence[Step], sweeps: Sequence[Sweep] = ()) -> None:
+        """Go by other steps and sweeps from now on; each step keeps the outcome of the one with its number."""
+        self.sweeps.change(sweeps)
         kept = [replace(before, step=step) for before, step in zip(self.steps, steps, strict=False)]
         self.steps = kept + [PlanStep(step) for step in steps[len(kept) :]]
 
@@ -201,19 +205,23 @@ class Plan:
 
     @property
     def load(self) -> StepLoad:
-        """Return the load of the current step, in ohms or "open"; None for the bench file's own.
+        """Return the load of the running sweep or the current step; None for the bench file's own.
 
         A step that names no load keeps that of the step before; so does a plan that was stopped or has ended.
         """
         begun = [number for number, step in enumerate(self.steps, 1) if step.began is not None]
-        return self.load_at(begun[-1]) if begun else None
+        latest = max((step.began for step in self.steps if step.began is not None), default=-math.inf)
+        swept = self.sweeps.load_since(latest)
+        return swept if swept is not None else self.load_at(begun[-1]) if begun else None
 
     @property
     def mains(self) -> float | None:
-        """Return the mains volts (rms) that the current step wants; None where no step began or names any.
+        """Return the mains volts (rms) that a running sweep or the current step wants; None where none names any.
 
         A plan that was stopped or has ended wants none: the mains may be turned down.
         """
+        if self.sweeps.mains is not None:
+            return self.sweeps.mains
         number = self.step_number
         return None if number is None else self.mains_at(number)
 
@@ -228,8 +236,10 @@ class Plan:
         return next((each for each in volts if each is not None), None)
 
     def take(self, event: Event) -> bool:
-        """Take an event; return whether it moved the plan. One that fits no step is left."""
+        """Take an event; return whether it moved the plan. One that fits no step and no sweep is left."""
         details = event.details or EventDetails()
+        if details.sweep is not None:
+            return self.sweeps.take(event)
         if event.kind in _RECORDS:
             self._take_record(event, details)
             return False
@@ -313,6 +323,9 @@ class Plan:
             raise BadInput("the plan has begun already")
         if not 1 <= number <= len(self.steps):
             raise BadInput(f"the plan has no step {number}; it has {len(self.steps)}")
+        for at, step in enumerate(self.steps[: number - 1], 1):
+            if step.still_to_record and step.outcome is not Outcome.SKIPPED:
+                raise BadInput(f"step {at} asks for values to be recorded before step {number}; begin with step {at}")
         return [self._event(EventKind.STEP_BEGUN, number, now)]
 
     def _next(self, kind: EventKind, number: int, now: float, words: str) -> list[Event]:
@@ -342,7 +355,7 @@ def blocking_reasons(
     found += [
         f"{name} was typed before the supply changed, read it again" if name in lapsed else words
         for name in step.step.needs
-        if (words := _disagreement(name, latest.get(name))) or name in lapsed
+        if (words := disagreement(name, latest.get(name))) or name in lapsed
     ]
     for channel in channels:
         judgement = latest.get(channel.name)
@@ -356,7 +369,8 @@ def blocking_reasons(
     return [*found, f"hold for another {duration(math.ceil(left))}"] if left > 0 else found
 
 
-def _disagreement(name: str, judgement: Judgement | None) -> str:
+def disagreement(name: str, judgement: Judgement | None) -> str:
+    """Return why a channel that must agree does not, in a few words; "" where it does."""
     if judgement is None or judgement.value is None:
         return f"{name} gives no reading"
     if Flag.HOT in judgement.flags:
@@ -379,7 +393,7 @@ def _no_zero(channel: Channel, judgement: Judgement | None) -> list[str]:
     if judgement is None or judgement.value is None:
         return [f"{channel.name} gives no reading"]
     if not can_be_zero(channel, judgement.value):
-        shown = format_value(judgement.value, channel.unit, 3)
+        shown = value_in_words(judgement.value, shown_unit(channel.quantity, channel.unit), 3)
         return [f"{channel.name} reads {shown}, too much for a zero: are its leads shorted?"]
     return []
 

@@ -16,6 +16,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.quantities import UNITS, format_value
 from benchmon.text import with_minus
 from benchmon.watch.plausibility.rules import Rule, rules_of, slack_of
+from benchmon.watch.wording import shown_unit, value_in_words
 
 BROKEN_BEYOND = 2.0
 IN_A_ROW = 3
@@ -97,16 +98,18 @@ def _two_meters(one: MeasuredValue, other: MeasuredValue) -> Contradiction | Non
     if not difference > BROKEN_BEYOND * spread:
         return None
     excess = difference / spread if spread > 0 else math.inf
-    sides = " against ".join(format_value(each.value, UNITS.get(each.quantity, "")) for each in (one, other))
+    sides = " against ".join(_shown(each) for each in (one, other))
     says = f"two meters on one quantity{_ONE_OF_SEVERAL.get(one.quantity.partition('.')[0], '')} agree"
     return _contradiction("two meters on one quantity", says, [one, other], excess, sides)
 
 
+def _shown(reading: MeasuredValue) -> str:
+    return value_in_words(reading.value, shown_unit(reading.quantity, UNITS.get(reading.quantity, "")))
+
+
 def _contradiction(name: str, says: str, inside: Sequence[MeasuredValue], excess: float, sides: str) -> Contradiction:
     culprit, why = _culprit(inside)
-    shown = ", ".join(
-        f"{reading.channel} {format_value(reading.value, UNITS.get(reading.quantity, ''))}" for reading in inside
-    )
+    shown = ", ".join(f"{reading.channel} {_shown(reading)}" for reading in inside)
     message = (
         f"{shown} cannot all be right: {says}, here {sides} "
         f"({_times(excess)} the uncertainty); {culprit} is the likelier culprit ({why})"

@@ -12,6 +12,7 @@ from benchmon.quantities import Expected, format_value, is_temperature
 from benchmon.text import duration
 from benchmon.watch.records import Explanation
 from benchmon.watch.verdict import AGREES_UP_TO, QUESTIONABLE_UP_TO
+from benchmon.watch.wording import shown_unit, value_in_words
 
 RECENTLY = 240.0
 """Seconds for which a change between agreeing and disagreeing counts."""
@@ -115,13 +116,14 @@ class StandstillWatch:
 
     def sentence(self, now: float) -> str:
         """Return in words that the value is frozen at `now` (session seconds), or that it moves again."""
-        name, unit, found = self._channel.name, self._channel.unit, self.found
+        name, found = self._channel.name, self.found
+        unit = shown_unit(self._channel.quantity, self._channel.unit)
         if found is None:
             return f"{name} moves again"
         return (
-            f"{name} has read exactly {format_value(found.value, unit)} for {duration(now - found.since)}, while what "
-            f"is expected of it moved by {format_value(found.should_have_moved, unit, 2)}: its display is held, or its "
-            "data are old"
+            f"{name} has read exactly {value_in_words(found.value, unit)} for {duration(now - found.since)}, while "
+            f"what is expected of it moved by {value_in_words(found.should_have_moved, unit, 2)}: its display is held, "
+            "or its data are old"
         )
 
 

@@ -14,12 +14,12 @@ from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import AlarmKind, EventKind
-from benchmon.quantities import format_value
 from benchmon.text import about
 from benchmon.watch import power_state
 from benchmon.watch.limits import has_limits
 from benchmon.watch.records import Event, Explanation, Flag, Forecast, Judgement, Verdict
 from benchmon.watch.verdict import verdict_of
+from benchmon.watch.wording import value_words
 
 STALE_AFTER = 120.0
 """Seconds after which a forecast that nothing has renewed no longer gives the time to a limit."""
@@ -70,7 +70,7 @@ class Outlooks:
         left = forecast.earliest - (self.now - forecast.time)
         if forecast.to_limit is not None or left < -STALE_AFTER:
             return ""
-        return f"may pass {format_value(limit, channel.unit)} {about(max(0.0, left))} at the earliest, or never"
+        return f"may pass {value_words(channel, limit)} {about(max(0.0, left))} at the earliest, or never"
 
     def limit_words(self, channel: Channel) -> str:
         """Return that a channel is heading for its limit, "" if it is not; see `limit_words`."""
@@ -85,7 +85,7 @@ def limit_words(channel: Channel, left: float | None, *, surely: bool) -> str:
     limit = channel.trip_above if channel.trip_above is not None else channel.trip_below
     if left is None or limit is None:
         return ""
-    return f"{'will' if surely else 'may'} pass {format_value(limit, channel.unit)} {about(left)}"
+    return f"{'will' if surely else 'may'} pass {value_words(channel, limit)} {about(left)}"
 
 
 _Pair = tuple[Channel, Judgement]

@@ -32,7 +32,7 @@ class StatusWatch:
         self._causes: tuple[Explanation, ...] = ()
         self._switching: Event | None = None
         self._alarms = _AlarmKeeper()
-        self._plan = Plan(bench.step)
+        self._plan = Plan.of(bench)
         self._hand = HandReadings(bench)
 
     def change(self, bench: Bench) -> None:
@@ -54,7 +54,7 @@ class StatusWatch:
             group = traits_of(event.kind).group
             if group is EventGroup.SWITCHING_OFF:
                 self._switching = event
-            if group is EventGroup.PLAN and self._plan.take(event):
+            if group in (EventGroup.PLAN, EventGroup.SWEEP) and self._plan.take(event):
                 self._hand.follow(self._plan)
             self._alarms.take(event)
 

@@ -1,0 +1,152 @@
+"""What each way to wire the same windings costs: diodes, drops, reverse voltage, use of the windings, copper loss."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from benchmon.bench import Bench, Capacitor, OpenLoad, ResistorLoad
+from benchmon.bench.topology import TOPOLOGIES
+from benchmon.errors import PredictionError
+from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.solved import solve
+from benchmon.quantities import format_value
+from benchmon.text import table
+
+_ROUNDS = 3
+"""Solutions of a wiring with a load that takes the same power: each next one is nearer by a factor of ten or more."""
+
+
+@dataclass(frozen=True)
+class WiringCost:
+    """A rectifier and the connection of its windings, and what they cost with a load that takes `power` watts.
+
+    `drops` is how many of the `diodes` lie in the current's way. Volts: `output` (mean) and `reverse` (peak, of one
+    diode). Watts: `diode_loss` of all diodes, `copper_loss` of all windings. `apparent` is the windings' VA, `use` that
+    over the transformer's rating, None without one.
+    """
+
+    kind: str
+    connection: str
+    diodes: int
+    drops: int
+    power: float
+    output: float
+    reverse: float
+    diode_loss: float
+    apparent: float
+    use: float | None
+    copper_loss: float
+    is_own: bool = False
+
+
+def winding_power(bench: Bench, amperes: float) -> float:
+    """Return full-load volts times `amperes` of all windings that carry current, VA."""
+    transformer = bench.transformer
+    return amperes * transformer.full_load_voltage * bench.rectifier.topology.windings(transformer.connection)
+
+
+def copper_loss(bench: Bench, line: float, winding: float) -> float:
+    """Return I²·R of primary and secondary windings, W, at rms amperes and the resistances of the bench file."""
+    transformer = bench.transformer
+    used = bench.rectifier.topology.windings(transformer.connection)
+    return line**2 * transformer.primary_resistance + used * winding**2 * transformer.secondary_resistance
+
+
+def wiring_costs(bench: Bench) -> list[WiringCost]:
+    """Return what the bench's wiring costs, then every other one of its windings, diodes and filter.
+
+    Each has a load resistor that takes the power of the bench's; behind a regulator it is the bench's own load. What
+    cannot be solved is left out. Raises `PredictionError` for a bench that cannot be solved, or has no load.
+    """
+    if isinstance(bench.load, OpenLoad):
+        raise PredictionError("load: is open, so no wiring costs anything; give a load")
+    solved = _values(bench)
+    own = _cost(bench, solved, is_own=True)
+    ohms = solved["output.voltage.mean"] / solved["output.current.mean"]
+    others = (_with_power(other, own, ohms) for other in _rewired(bench))
+    return [own, *(cost for cost in others if cost is not None)]
+
+
+def _rewired(bench: Bench) -> Iterator[Bench]:
+    """Yield the bench with every other rectifier and connection that its windings and filter allow."""
+    two = bench.transformer.secondaries == 2
+    held = bool(bench.filter) and isinstance(bench.filter[0], Capacitor)
+    for kind, topology in TOPOLOGIES.items():
+        if (topology.is_tapped and not two) or (topology.capacitors and not held) or len(topology.rails) > 1:
+            continue
+        for connection in ("series",) if topology.is_tapped else ("series", "parallel") if two else ("single",):
+            if (kind, connection) != (bench.rectifier.kind, bench.transformer.connection):
+                rectifier = bench.rectifier.model_copy(update={"kind": kind})
+                windings = bench.transformer.model_copy(update={"connection": connection})
+                yield bench.model_copy(update={"rectifier": rectifier, "transformer": windings})
+
+
+def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None:
+    """Return the cost of a wiring whose load takes the power of `own`; None where it cannot be solved."""
+    try:
+        if bench.regulator is not None:
+            return _cost(bench, _values(bench))
+        for _ in range(_ROUNDS):
+            bench = bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=ohms)})
+            values = _values(bench)
+            ohms *= values["output.power.mean"] / own.power
+        return _cost(bench, values)
+    except PredictionError:
+        return None
+
+
+def _values(bench: Bench) -> dict[str, float]:
+    return {name: float(value[0]) for name, value in solve(bench, parts_of(bench)).quantities.items()}
+
+
+def _cost(bench: Bench, values: dict[str, float], *, is_own: bool = False) -> WiringCost:
+    topology, rating = bench.rectifier.topology, bench.transformer.rating
+    apparent = winding_power(bench, values["secondary.current.rms"])
+    return WiringCost(
+        kind=bench.rectifier.kind,
+        connection=bench.transformer.connection,
+        diodes=len(topology.diodes),
+        drops=topology.drops,
+        power=values["output.power.mean"],
+        output=values["output.voltage.mean"],
+        reverse=values["diode.voltage.reverse_peak"],
+        diode_loss=len(topology.diodes) * values["diode.power.mean"],
+        apparent=apparent,
+        use=None if rating is None else apparent / rating,
+        copper_loss=copper_loss(bench, values["mains.current.rms"], values["secondary.current.rms"]),
+        is_own=is_own,
+    )
+
+
+_MEANT = {"single": "One winding", "series": "Both windings, in series", "parallel": "Both windings, in parallel"}
+
+
+def wirings_as_text(costs: list[WiringCost]) -> str:
+    """Return the costs as tables of at most 80 columns, one a connection of the windings."""
+    own = costs[0]
+    lines = [f"What each wiring costs; the load takes {format_value(own.power, 'W')} of each, * is this supply."]
+    head = ("wiring", "output", "diodes", "drops", "reverse", "diode loss", "windings", "copper")
+    units = ("", "V", "", "in way", "peak V", "W", "VA" if own.use is None else "% used", "W")
+    for connection, meant in _MEANT.items():
+        rows = [_row(each) for each in sorted(costs, key=_by_kind) if each.connection == connection]
+        if rows:
+            lines += ["", f"{meant}:", table(head, [units, *rows], range(1, len(head)))]
+    return "\n".join(lines)
+
+
+def _by_kind(cost: WiringCost) -> int:
+    return list(TOPOLOGIES).index(cost.kind)
+
+
+def _row(cost: WiringCost) -> tuple[str, ...]:
+    used = f"{cost.apparent:.3g}" if cost.use is None else f"{100.0 * cost.use:.0f}"
+    numbers = (f"{cost.output:.1f}", str(cost.diodes), str(cost.drops), f"{cost.reverse:.1f}")
+    name = f"{'*' if cost.is_own else ' '} {cost.kind}"
+    return (name, *numbers, f"{cost.diode_loss:.3g}", used, f"{cost.copper_loss:.3g}")
+
+
+def wirings_as_list(costs: list[WiringCost]) -> list[dict[str, Any]]:
+    """Return the costs as objects for JSON, in SI units."""
+    return [asdict(each) for each in costs]

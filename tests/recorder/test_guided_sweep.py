@@ -1,0 +1,96 @@
+"""A sweep set by hand, through the session file: asked for, confirmed, taken by itself, and gone on with later."""
+
+import threading
+from contextlib import contextmanager
+
+import pytest
+
+from benchmon.bench import read_bench
+from benchmon.errors import BadInput
+from benchmon.recorder import record
+from benchmon.recorder.sweep_control import unfinished_in
+from benchmon.session.follower import open_session_view
+from benchmon.session.requests import StopRecording
+from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepState
+from support.waiting import until
+
+SWEEP = """
+[[sweep]]
+name = "loads"
+over = "load.resistance"
+values = ["open", "22 Ω"]
+hold = "1 s"
+"""
+
+
+@contextmanager
+def recorded(bench, path, former=None):
+    ready = threading.Event()
+    how = {
+        "on_ready": ready.set,
+        "duration": 60.0,
+        "unfinished": () if former is None else unfinished_in(former, bench),
+    }
+    thread = threading.Thread(target=record, args=(bench, path), kwargs=how)
+    thread.start()
+    assert ready.wait(60)
+    try:
+        yield Follower(bench, path)
+    finally:
+        if open_session_view(path).live:
+            open_session_view(path).request(StopRecording())
+        thread.join(60)
+
+
+class Follower:
+    """Follows a session's sweep by its events, as every screen does."""
+
+    def __init__(self, bench, path):
+        self.view, self.plan, self.events, self.latest = open_session_view(path), Plan.of(bench), [], {}
+
+    def look(self):
+        update = self.view.poll()
+        self.latest |= {each.channel: each for each in update.judgements}
+        for event in update.events:
+            self.plan.take(event)
+        self.events += update.events
+        return self
+
+    def said(self, kind):
+        return [event.message for event in self.look().events if event.kind == kind]
+
+    def ask(self, action, words=""):
+        self.view.request(SweepRequest(action, "loads", words))
+
+    def run(self):
+        return self.look().plan.sweeps.runs["loads"]
+
+
+def test_a_sweep_by_hand_is_guided_taken_and_gone_on_with_in_the_next_session(tmp_path, bench_text, meter):
+    meter.line = lambda _: "m 230.0 v 17.9 t 25.0"
+    bench = read_bench(bench_text + SWEEP)
+    with recorded(bench, tmp_path / "a.benchmon") as session:
+        until(lambda: session.look().latest.get("vout"))
+        assert session.run().state is SweepState.AHEAD, "a sweep is never begun without the person"
+        session.ask(SweepAction.CONFIRM)
+        assert until(lambda: session.said("refused")) == ["the sweep loads does not run; begin it first"]
+        session.ask(SweepAction.BEGIN)
+        assert until(lambda: session.said("sweep asks")) == ["loads, 1 of 2: take the load off"]
+        until(lambda: (now := session.look().latest.get("vout")) and now.expected is None)
+        session.ask(SweepAction.CONFIRM)
+        assert until(lambda: session.said("sweep taken"), 60)[0].startswith("loads, 1 of 2: at no load: vout 17.9")
+        assert until(lambda: session.said("sweep asks")[1:]) == ["loads, 2 of 2: set the load to 22 Ω"]
+        first = session.run().points[1].readings["vout"]
+        assert (first.value, first.expected) == (pytest.approx(17.9), pytest.approx(17.89, rel=0.01))
+        curves = until(lambda: session.run().predicted.quantities.get("output.voltage.mean"), 60)
+        assert curves[0][0] > curves[1][0], "the predicted curve falls with the load"
+    until(lambda: session.run().state is SweepState.STOPPED)
+    with recorded(bench, tmp_path / "b.benchmon", tmp_path / "a.benchmon") as later:
+        until(lambda: later.run().state is SweepState.STOPPED)
+        assert later.run().points[1].readings["vout"] == first
+        later.ask(SweepAction.BEGIN)
+        until(lambda: later.said("sweep asks")[-1:] == ["loads, 2 of 2: set the load to 22 Ω"])
+        later.ask(SweepAction.SKIP, "no resistor at hand")
+        assert until(lambda: later.said("sweep done")) == ["loads: all 2 points are over; set the load back"]
+    with pytest.raises(BadInput, match="holds no unfinished sweep"):
+        unfinished_in(tmp_path / "b.benchmon", bench)
