@@ -101,9 +101,10 @@ def analyse(
 @click.option(
     "--every", type=QuantityParam(DURATION), metavar="SECONDS", help="The time between two lines of --wide; 1 s."
 )
+@click.option("--sweeps", is_flag=True, help="Write the points of sweeps alone as CSV, measured beside expected.")
 @click.option("--progress", is_flag=True, help="Print the progress, one JSON object a line.")
 @FORCE
-def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
+def export(session: Path, out: Path, wide: bool, every: float | None, sweeps: bool, progress: bool, force: bool) -> int:
     """Write the readings of SESSION to FILE: .csv, .json, .parquet or .sqlite."""
     from benchmon.report.export import export as export_session
     from benchmon.report.session_reader import RecordedSession
@@ -117,12 +118,13 @@ def export(session: Path, out: Path, wide: bool, every: float | None, progress: 
         force=force,
         wide=wide,
         every=1.0 if every is None else every,
+        sweeps=sweeps,
         progress=_print_done() if progress else None,
     )
     if progress:
         click.echo(json.dumps({"written": count}))
     else:
-        click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
+        click.echo(f"{count} {'lines' if wide or sweeps else 'readings'} in {one_line(out, 1000)}")
     return EXIT_DONE
 
 

@@ -34,6 +34,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("bridge", "a bridge straight into a resistor: the heater of a glue pot"),
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
     Scenario("split-rail", "two rails from a winding with a centre tap: the amplifier of a tone arm"),
+    Scenario("two-bridges", "a bridge on each of two windings: the outputs of a chart recorder"),
     Scenario("doubler", "a full-wave doubler: the supply of a counter tube"),
     Scenario("half-wave-doubler", "a half-wave doubler: the supply of a signal relay"),
     Scenario("tripler", "a tripler: the line supply of a telephone"),

@@ -154,6 +154,11 @@ def test_the_command_writes_a_bench_file_that_knows_more(first, bench, tmp_path)
     before, after = (predict(one, mains_voltage=230.0).quantities for one in (bench, learned))
     ripple = "reservoir.voltage.ripple"
     assert after[ripple].uncertainty < 0.5 * before[ripple].uncertainty
+    # The label does not say at which temperature the resistances hold; what was learned is so at the bench file's.
+    assert learned.transformer.resistance_temperature == bench.ambient.temperature
+    coefficients = [size for one in learned.learned for _, size in one.correlated]
+    assert coefficients
+    assert all(0.01 <= abs(size) <= 0.999 for size in coefficients)
     assert predict(learned).quantities  # and it may be learned from again
     again = CliRunner().invoke(commands, ["fit", str(first), "-o", str(out)], standalone_mode=False)
     assert isinstance(again.exception, BadInput)

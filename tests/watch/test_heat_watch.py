@@ -47,6 +47,19 @@ def test_after_two_time_constants_the_final_temperature_is_known():
     assert timely >= 18
 
 
+@pytest.mark.parametrize("wrong", [9e14, -300.0])
+def test_a_number_that_no_thermometer_shows_is_no_part_of_a_course(wrong):
+    t = np.arange(0, 200, 0.5)
+    values = rise(t)
+    usual = follow(HeatWatch(HeatLimits(None, 90.0)), t, values)
+    watch = HeatWatch(HeatLimits(None, 90.0))
+    for time, value in zip(t, values + np.random.default_rng(1).normal(0.0, 0.1, len(t)), strict=True):
+        watch.update(float(time), float(value))
+        if time % 20 == 0:
+            watch.update(float(time) + 0.1, wrong)
+    assert watch.outlook(float(t[-1])) == usual
+
+
 def two_stages(t):
     """A case on a heat sink: 66.2 K with 40 s, 18.8 K with 500 s."""
     return AIR + 66.2 * (1 - np.exp(-t / 40)) + 18.8 * (1 - np.exp(-t / 500))

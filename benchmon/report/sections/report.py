@@ -31,6 +31,7 @@ from benchmon.report.sections import events as happening
 from benchmon.report.sections import result
 from benchmon.report.sections.certificate import certificate_sections, logo_of
 from benchmon.report.sections.supply import instruments_section, supply_section
+from benchmon.report.sections.sweeps import sweeps_section
 from benchmon.report.sections.waveforms import waves_section
 from benchmon.report.session_reader import RecordedSession
 from benchmon.text import clock, one_line, with_minus
@@ -146,6 +147,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         result.guesses_section(found),
         result.margins_section(found, ratings),
         result.temperatures_section(found),
+        sweeps_section(found, with_pictures=with_pictures),
         _trends(found) if with_pictures else None,
         waves_section(found),
         happening.explanations_section(found),

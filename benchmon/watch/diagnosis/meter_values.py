@@ -254,6 +254,8 @@ def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Fl
         size = max(entry.size, _LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
         sizes[row] = size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
         changes[entry.part][row] += _STEP * sizes[row]
+        for other, moved in entry.along:
+            changes[other][row] *= 1.0 + _STEP * moved
     sizes[-1] = _mains_doubt(bench)
     changes["mains.voltage"][-1] += _STEP * sizes[-1]
     return names, sizes, Parts(changes), shift
