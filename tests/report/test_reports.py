@@ -469,7 +469,7 @@ class TestFirstPage:
 
     def test_without_its_library_a_pdf_is_refused_in_one_line(self, write_session, tmp_path, monkeypatch):
         monkeypatch.setitem(sys.modules, "weasyprint", None)
-        with pytest.raises(BadInput, match=r"pip install 'benchmon\[report\]'"):
+        with pytest.raises(BadInput, match=r"pip install '\.\[report\]'"):
             report(RecordedSession(write_session(seconds=3)), tmp_path / "r.pdf")
         assert not (tmp_path / "r.pdf").exists()
 
