@@ -9,17 +9,18 @@ matrices (modified nodal analysis).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad, SeriesResistor
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import conduct
 from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel
+from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel, windings_of
 from benchmon.signals.arrays import Floats
 
 Node = tuple[int, ...]
@@ -89,6 +90,10 @@ class CapacitorAt:
     capacitance: Floats
     end: Node = ()
 
+    def chosen(self, rows: NDArray[np.intp]) -> CapacitorAt:
+        """Return that of the variants of these numbers alone."""
+        return replace(self, capacitance=self.capacitance[rows])
+
 
 @dataclass
 class Equations:
@@ -122,6 +127,21 @@ class Equations:
     def size(self) -> int:
         """The number of unknowns."""
         return int(self.mass.shape[-1])
+
+    def chosen(self, rows: NDArray[np.intp]) -> Equations:
+        """Return those of the variants of these numbers alone, with the same unknowns."""
+        parts = self.parts.chosen(rows)
+        return replace(
+            self,
+            windings=windings_of(self.wiring, parts, self.bench.transformer.primary_voltage),
+            parts=parts,
+            mass=self.mass[rows],
+            conductance=self.conductance[rows],
+            inject=self.inject[rows],
+            flux=self.flux[rows],
+            capacitors={index: one.chosen(rows) for index, one in self.capacitors.items()},
+            stacked=tuple(one.chosen(rows) for one in self.stacked),
+        )
 
     def placed(self, index: int) -> tuple[CapacitorAt, ...]:
         """Return where the filter's capacitor `index` is: of a multiplier's first one, every one."""
