@@ -148,6 +148,11 @@ class Equations:
         return (self.capacitors[index], *(self.stacked if index == 0 else ()))
 
     @cached_property
+    def driving(self) -> tuple[int, ...]:
+        """The unknowns that drive a path: of its ports and of its winding."""
+        return tuple(np.flatnonzero(np.any(self.drive, axis=0)).tolist())
+
+    @cached_property
     def path_ohms(self) -> Floats:
         """The resistance in series with the junctions of each path, ohms (b, p)."""
         own = np.diagonal(self.windings.resistance, axis1=1, axis2=2)
@@ -284,7 +289,10 @@ def path_currents(
     equations: Equations, y: Floats, emf: Floats, junction: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """Return currents and conductances (b, …, p) of the paths at unknowns `y` (b, …, n) and winding EMF (b, …)."""
-    drive = (y.reshape(-1, y.shape[-1]) @ equations.drive.T).reshape(*y.shape[:-1], -1)
+    # Few unknowns drive a path, however many there are: a product with all of them grew with every filter section.
+    drive = np.zeros((*y.shape[:-1], len(equations.drive)))
+    for unknown in equations.driving:
+        drive += y[..., unknown, None] * equations.drive[:, unknown]
     if not equations.winding_unknowns:
         drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
     series = equations.wiring.in_series
