@@ -162,7 +162,8 @@ KINDS_BY_UNIT: dict[str, Kind] = {
     "": FRACTION,
 }
 
-_LARGEST = 1e15
+OVERRANGE_FROM = 1e15
+"""A number from here on is no amount of anything, but a meter's code for what is over its range."""
 _ABSOLUTE_ZERO = -273.15
 _SANE = {"V": 1e5, "A": 1e5, "W": 1e8, "VA": 1e8, "Hz": 1e8, "°C": 1e4, "Ω": 1e12, "": 1e6}
 """The largest amount of a reading in each unit that any meter beside a mains supply can show, with room above it."""
@@ -174,7 +175,7 @@ def is_sane(value: float, unit: str) -> bool:
     >>> is_sane(325.0, "V"), is_sane(1e9, "V"), is_sane(-300.0, "°C")
     (True, False, False)
     """
-    return abs(value) <= _SANE.get(unit, _LARGEST) and (unit != "°C" or value >= _ABSOLUTE_ZERO)
+    return abs(value) <= _SANE.get(unit, OVERRANGE_FROM) and (unit != "°C" or value >= _ABSOLUTE_ZERO)
 
 
 _NUMBER = re.compile(r"([+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?)\s*(.*)", re.DOTALL)
@@ -193,7 +194,7 @@ def parse_value(value: object, kind: Kind) -> float:
         number = float(value) if isinstance(value, int | float) else _parse_text(value.strip(), kind)
     except OverflowError:
         number = math.inf
-    if not math.isfinite(number) or abs(number) > _LARGEST:
+    if not math.isfinite(number) or abs(number) > OVERRANGE_FROM:
         raise BadInput(f"is not a usable number; give {kind.name}, such as {example(kind)}")
     return number
 

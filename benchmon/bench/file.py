@@ -64,10 +64,15 @@ class Bench(Section):
     @model_validator(mode="after")
     def _parts_fit(self) -> Bench:
         kind, topology, windings = self.rectifier.kind, self.rectifier.topology, self.transformer
-        if topology.is_tapped and windings.secondaries != 2:
+        if topology.needs_two_windings and windings.secondaries != 2:
             raise KeyedError("rectifier.kind", kind, "needs two windings; set transformer.secondaries = 2")
         if topology.is_tapped and windings.connection == "parallel":
             raise KeyedError("transformer.connection", "parallel", f"leaves no centre tap for a {kind} rectifier")
+        if topology.second_winding is not None and windings.connection != "single":
+            why = "joins the windings, and each of two bridges has one of its own; leave it out"
+            raise KeyedError("transformer.connection", windings.connection, why)
+        if topology.second_winding is None and "outputs" in self.rectifier.model_fields_set:
+            raise KeyedError("rectifier.outputs", self.rectifier.outputs, f"is for two bridges, not for a {kind}")
         if topology.capacitors and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
             raise KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
         _unique("instrument", self.instrument)

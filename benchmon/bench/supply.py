@@ -146,6 +146,11 @@ class Rectifier(Section):
     kind: RectifierKind = Field(
         description="How the diodes are wired; it decides which winding conducts when, and what every diode carries."
     )
+    outputs: Literal["isolated", "plus and minus", "stacked"] = Field(
+        "isolated",
+        description="Of two bridges: how their outputs are joined. Each keeps its own load, so that only what stands "
+        "against earth differs, and what can be touched.",
+    )
 
     @property
     def topology(self) -> Topology:
@@ -372,3 +377,8 @@ class LearnedPart(Section):
     )
     determined: bool = Field(True, description="Whether the readings narrowed it to half of what was known or less.")
     learned_from: v.OneLine = Field("", description="The sessions that it was estimated from.")
+    correlated: tuple[tuple[v.OneLine, Annotated[float, Field(gt=-1, lt=1)]], ...] = Field(
+        (),
+        description='Other learned parts with the coefficient of correlation, [["transformer.primary_resistance", '
+        "-0.8]]: what readings leave open of both together; a pair need stand at one of the two only.",
+    )

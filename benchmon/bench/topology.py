@@ -11,7 +11,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 RectifierKind = Literal[
-    "half wave", "centre tap", "bridge", "split rail", "full-wave doubler", "half-wave doubler", "tripler"
+    "half wave",
+    "centre tap",
+    "bridge",
+    "split rail",
+    "two bridges",
+    "full-wave doubler",
+    "half-wave doubler",
+    "tripler",
 ]
 
 Nodes = tuple[int, int]
@@ -49,7 +56,8 @@ class Topology:
     """A kind of rectifier.
 
     `nodes` counts the nodes beside the common one. The windings lie between the two nodes of `winding`; if `is_tapped`,
-    there are two in series with the tap at the common node. `diodes` are pairs of anode and cathode, of which the first
+    there are two in series with the tap at the common node; if there is a `second_winding`, each of two is by itself,
+    with a rectifier of its own. `diodes` are pairs of anode and cathode, of which the first
     carries the meters; `drops` is how many of them lie in the current's way to one output. `rails` are the outputs,
     plus and minus. `paths` begins with that of diode 1. `earth` says which end of the winding may be earthed,
     `ripple_order` how often the output peaks in a period of the mains.
@@ -64,6 +72,7 @@ class Topology:
     ripple_order: int
     drops: int = 1
     is_tapped: bool = False
+    second_winding: Nodes | None = None
     capacitors: tuple[InnerCapacitor, ...] = ()
 
     @property
@@ -97,24 +106,31 @@ class Topology:
     @property
     def wired_as_half_wave(self) -> tuple[frozenset[int], frozenset[int]]:
         """The diodes that are left out, and those that are a wire, where only one half of the rectifier is wired."""
-        way_back = self.paths[0].diodes[1:] if self.drops > 1 else ()
+        way_back = self.paths[0].diodes[1 :: self.drops] if self.drops > 1 else ()
         return frozenset(self.backwards), frozenset(way_back)
 
     @property
     def told_apart(self) -> tuple[int, ...]:
         """The diodes of which meters can tell that this one is open: of diodes in series, one."""
         if self.drops > 1:
-            return tuple(path.diodes[0] for path in self.paths)
+            return tuple(number for path in self.paths for number in path.diodes[:: self.drops])
         return tuple(range(1, len(self.diodes) + 1))
 
     def windings(self, connection: str) -> int:
         """Return how many secondary windings carry current, connected as the bench file says."""
-        return 2 if self.is_tapped or connection != "single" else 1
+        return 2 if self.needs_two_windings or connection != "single" else 1
+
+    @property
+    def needs_two_windings(self) -> bool:
+        """Whether it cannot be wired with one winding."""
+        return self.is_tapped or self.second_winding is not None
 
     def branches(self, connection: str) -> tuple[tuple[Nodes, tuple[int, ...]], ...]:
         """Return the nodes of each branch of windings, where their starts point to the first, and their numbers."""
         if self.is_tapped:
             return ((self.winding[0], 0), (1,)), ((0, self.winding[1]), (2,))
+        if self.second_winding is not None:
+            return (self.winding, (1,)), (self.second_winding, (2,))
         if connection == "series":
             return ((self.winding, (1, 2)),)
         if connection == "parallel":
@@ -161,6 +177,17 @@ TOPOLOGIES: Mapping[str, Topology] = {
         paths=(ConductingPath(1, (1, 4)), ConductingPath(-1, (2, 3))),
         ripple_order=2,
         earth="The centre tap is the return of both outputs: of the winding, only the tap may share their earth.",
+    ),
+    "two bridges": Topology(
+        nodes=6,
+        winding=(1, 2),
+        second_winding=(4, 5),
+        diodes=((1, 3), (2, 3), (0, 1), (0, 2), (4, 0), (5, 0), (6, 4), (6, 5)),
+        rails=((3, 0), (0, 6)),
+        paths=(ConductingPath(1, (1, 4, 5, 8)), ConductingPath(-1, (2, 3, 6, 7))),
+        drops=2,
+        ripple_order=2,
+        earth="No end of a winding is at the return of its output.",
     ),
     "full-wave doubler": Topology(
         nodes=3,

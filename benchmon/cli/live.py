@@ -24,6 +24,7 @@ from benchmon.cli.options import (
     PUBLISH,
     SERIAL,
     SESSION,
+    SESSION_PATH,
     has_terminal,
     require_terminal,
 )
@@ -98,7 +99,7 @@ def demo(
 ) -> int:
     """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
 
-    `demo transformer` shows the tests of a transformer as it comes in.
+    `demo transformer` shows the tests of a transformer as it comes in, `demo batch` ten units of one design.
     """
     if list_them:
         from benchmon.cli.simulate import scenarios_as_text
@@ -109,6 +110,10 @@ def demo(
         from benchmon.cli.new_bench import show_transformer_demo
 
         return show_transformer_demo()
+    if scenario == "batch":
+        from benchmon.cli.demo_bench import show_batch_demo
+
+        return show_batch_demo(session)
 
     from benchmon.cli.demo_bench import START_LIMIT, DemoBench
     from benchmon.recorder import start_recorder
@@ -252,7 +257,7 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 
 
 @click.command()
-@click.argument("session", type=PATH, required=False)
+@click.argument("session", type=SESSION_PATH, required=False)
 @click.option("--read-only", is_flag=True, help="Only watch: no notes, no stopping.")
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:

@@ -37,6 +37,7 @@ def scenarios_as_text() -> str:
     """Return the scenarios and the faults as tables."""
     rows = [(scenario.name, scenario.description) for scenario in SCENARIOS]
     rows.append(("transformer", "no bench: the tests of a transformer as it comes in, printed with what they give"))
+    rows.append(("batch", "no bench: ten units of one design, recorded in seconds and set side by side"))
     scenarios = table(("scenario", "what is on the bench (all invented)"), rows)
     faults, further = ([(_usage_of(fault), fault.description) for fault in kinds] for kinds in (FAULTS, FURTHER_FAULTS))
     catalogue = table(("fault (--fault NAME)", "what happens"), faults)

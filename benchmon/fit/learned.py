@@ -2,32 +2,37 @@
 
 That is a person's file, its comments kept, with new values and what is known of them.
 All parts get their most probable values, since these belong together, and a `[[learned]]` entry with the uncertainty
-that is left; predictions take that in place of a usual tolerance. How parts depend on each other is not written.
+that is left, alone and together with others; predictions take that in place of a usual tolerance.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import tomlkit
 
 from benchmon.bench import Bench
 from benchmon.fit.estimate import DETERMINED, Fitted, interval_of
-from benchmon.prediction.circuit.parts import unit_of_part
+from benchmon.prediction.circuit.parts import WINDING_WARMTH, unit_of_part
 from benchmon.quantities import CURRENT, POWER, format_value, parse_value
+from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.watch.wording import with_uncertainty
 
 _DIGITS = 6
+_CORRELATED, _MOST_CORRELATED = 0.01, 0.999
+"""Coefficients of correlation that are written: at least, and at most."""
 _RATED = ("rated_voltage", "regulation")
 _WINDINGS = (
     "transformer.open_circuit_voltage",
     "transformer.primary_resistance",
     "transformer.secondary_resistance",
 )
+_RESISTANCES = _WINDINGS[1:]
 _CORE = ("core.current", "core.loss")
 _NOT_WRITTEN = ("mains.frequency",)
 """A part that is not the supply's own."""
@@ -89,21 +94,77 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
         document["diode"]["emission_coefficient"] = round(
             fitted.posterior.model.nominal("diode.emission_coefficient"), 4
         )
+    directions = {one.part: _direction(fitted, one) for one in found}
+    if _holds_at_ambient(fitted):
+        found = [_at_ambient(fitted, one, directions[one.part]) if one.part in _RESISTANCES else one for one in found]
+        warm = f"{fitted.posterior.model.bench.ambient.temperature:g} °C"
+        _put(document["transformer"], "resistance_temperature", warm, "learned: at which the resistances hold")
     entries = tomlkit.aot()
-    for one in found:
-        if _set(document, fitted.posterior.model.bench, one):
-            entries.append(_entry(one, sessions))
+    written = [one for one in found if _set(document, fitted.posterior.model.bench, one)]
+    for at, one in enumerate(written):
+        entries.append(_entry(one, sessions, list(_correlated(fitted, directions, one, written[:at]))))
     document.pop("learned", None)
     document.append("learned", entries)
     return tomlkit.dumps(document)
 
 
-def _entry(one: LearnedValue, sessions: str) -> Any:
+def _holds_at_ambient(fitted: Fitted) -> bool:
+    """Return whether the resistances are written as they are at the ambient temperature of the bench file.
+
+    That is where the file does not say at which temperature they hold. Readings then determine them there better than
+    the resistances and their unknown warmth apart.
+    """
+    transformer = fitted.posterior.model.data.bench.transformer
+    warmth = any(one.part == WINDING_WARMTH for one in fitted.posterior.model.unknowns)
+    return warmth and transformer.resistance_temperature is None and transformer.rating is not None
+
+
+def _direction(fitted: Fitted, one: LearnedValue) -> Floats:
+    """Return by how much of the unknowns (k,) the logarithm of the value that is written changes."""
+    unknowns = fitted.posterior.model.unknowns
+    found = np.zeros(len(unknowns))
+    found[one.place] = unknowns[one.place].size
+    if one.part in _RESISTANCES and _holds_at_ambient(fitted):
+        for place, unknown in enumerate(unknowns):
+            if unknown.part == WINDING_WARMTH and unknown.from_session is None:
+                # The warmth is a factor near one, and its size a part of one.
+                found[place] = unknown.size
+    return found
+
+
+def _at_ambient(fitted: Fitted, one: LearnedValue, direction: Floats) -> LearnedValue:
+    """Return a winding's resistance at the ambient temperature of the bench file."""
+    posterior = fitted.posterior
+    warmth = 1.0
+    for place, unknown in enumerate(posterior.model.unknowns):
+        if unknown.part == WINDING_WARMTH and unknown.from_session is None:
+            warmth = posterior.model.value_of(place, float(posterior.u[place]))
+    deviation = COVERAGE * math.sqrt(float(direction @ posterior.covariance @ direction))
+    value = one.value * warmth
+    return replace(one, value=value, uncertainty=value * deviation, relative_uncertainty=deviation)
+
+
+def _correlated(
+    fitted: Fitted, directions: Mapping[str, Floats], one: LearnedValue, others: Sequence[LearnedValue]
+) -> Iterator[list[Any]]:
+    """Yield the parts of `others` with which a part is correlated, each with the coefficient."""
+    covariance, mine = fitted.posterior.covariance, directions[one.part]
+    for other in others:
+        its = directions[other.part]
+        both = math.sqrt(float(mine @ covariance @ mine) * float(its @ covariance @ its))
+        coefficient = float(mine @ covariance @ its) / both
+        if abs(coefficient) >= _CORRELATED:
+            yield [other.part, round(min(_MOST_CORRELATED, max(-_MOST_CORRELATED, coefficient)), 3)]
+
+
+def _entry(one: LearnedValue, sessions: str, correlated: Sequence[list[Any]]) -> Any:
     entry = tomlkit.table()
     entry["part"] = one.part
     entry["uncertainty"] = f"{100.0 * (one.relative_uncertainty or 0.0):.3g} %"
     entry["determined"] = one.is_determined
     entry["learned_from"] = sessions
+    if correlated:
+        entry["correlated"] = correlated
     return entry
 
 

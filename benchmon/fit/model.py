@@ -126,7 +126,7 @@ class SupplyModel:
         for condition in self.data.conditions:
             # Of the bench as it is: it may hold at which temperature the windings were measured.
             bench = with_load(self.data.bench, condition.load)
-            for entry in input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True):
+            for entry in input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True, correlated=False):
                 if entry.part not in _OWN_PARTS and not entry.part.startswith(_SESSION_PARTS):
                     one, load = _unknown_of(entry), condition.load
                     if entry.part.startswith(_LOAD_PARTS) and isinstance(load, float):

@@ -218,6 +218,8 @@ class Driver(ABC, Generic[S, C]):
 
         Waits until the instrument has it; not to be called from the thread that reads. Raises `InstrumentError`.
         """
+        if math.isinf(value):
+            return self.release_load(sweep)
         return self._call_load_hook(sweep, lambda how: self._set_load(how, value))
 
     def release_load(self, sweep: str) -> str:

@@ -49,7 +49,9 @@ def ask_filter(asked: Asked) -> None:
     if size == NO_RESERVOIR:
         return
     _ask_rest_of_capacitor(asked, _RESERVOIR)
-    asked.ask(_RESERVOIR.value("ripple_current_rating", "its rated ripple current", without=_NOT_KNOWN))
+    asked.ask(
+        _RESERVOIR.value("ripple_current_rating", "its rated ripple current", without=_NOT_KNOWN, likely=(0.01, 200.0))
+    )
     why = (
         "The parts from the rectifier to the load, in their order. A choke before the reservoir makes it a choke input."
     )
@@ -76,7 +78,7 @@ def _ask_rest_of_capacitor(asked: Asked, keys: ModelKeys) -> None:
         )
     )  # fmt: skip
     asked.ask(keys.value("esr", "its ESR", without=_NOT_KNOWN, likely=(0.0, 5.0)))
-    asked.ask(keys.value("voltage_rating", "its rated voltage", "40 V", without=_NOT_KNOWN))
+    asked.ask(keys.value("voltage_rating", "its rated voltage", "40 V", without=_NOT_KNOWN, likely=(4.0, 1000.0)))
 
 
 def _tolerance(text: str) -> Any:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from benchmon.bench import Bench
@@ -45,20 +45,25 @@ class Preview:
     problem: str = ""
 
 
-def preview_of(maker: BenchMaker) -> Preview:
-    """Return what follows from the answers so far. It takes about a second, so a form asks for it in a thread."""
+def previews_of(maker: BenchMaker) -> Iterator[Preview]:
+    """Give what follows from the answers so far: without the margins, then with them.
+
+    The margins take half a second, and ten with a reservoir of farads, so a form asks for them in a thread.
+    """
     problem = maker.problem()
     try:
         # What a driver refuses does not keep the supply from being predicted.
-        return replace(_preview(maker.supply()), problem=problem)
+        bench = maker.supply()
+        first = replace(_readings(bench), problem=problem)
+        yield first
+        yield replace(first, margins=_margins(bench))
     except BenchmonError as found:
-        return Preview(problem=problem or one_line(found))
+        yield Preview(problem=problem or one_line(found))
 
 
-def _preview(bench: Bench) -> Preview:
+def _readings(bench: Bench) -> Preview:
     from benchmon.prediction import predict  # noqa: PLC0415 - long to load, and a form is to be there before
     from benchmon.prediction.circuit.meter_response import response_of  # noqa: PLC0415
-    from benchmon.prediction.ratings.check import check  # noqa: PLC0415
     from benchmon.watch.wording import expected_in_words  # noqa: PLC0415
 
     prediction = predict(bench)
@@ -74,7 +79,13 @@ def _preview(bench: Bench) -> Preview:
         by_channel[channel.name] = (
             f"should read {expected_in_words(expected, channel.quantity)}" if expected else "is not predicted"
         )
-    margins = [
+    return Preview((*readings, *findings), by_channel=by_channel)
+
+
+def _margins(bench: Bench) -> tuple[Consequence, ...]:
+    from benchmon.prediction.ratings.check import check  # noqa: PLC0415
+
+    return tuple(
         Consequence(
             each.name,
             f"{format_value(each.value, each.unit, 3)} of {format_value(each.limit, each.unit, 3)}, "
@@ -82,5 +93,4 @@ def _preview(bench: Bench) -> Preview:
             is_problem=not each.ok,
         )
         for each in sorted(check(bench).margins, key=lambda margin: margin.margin)
-    ]
-    return Preview((*readings, *findings), tuple(margins), by_channel)
+    )

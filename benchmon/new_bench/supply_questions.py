@@ -44,6 +44,7 @@ _LABEL = "its label: voltage at full load, regulation"
 BY_MEASUREMENT = "measured: open-circuit voltage, resistances"
 ONE_WINDING, IN_PARALLEL, IN_SERIES = "one winding", "two windings in parallel", "two windings in series"
 TAPPED = "two windings in series, the tap between them"
+EACH_ITS_OWN = "two windings, a bridge on each"
 _CURVES = {
     "silicon": [["0.72 V", "0.1 A"], ["0.95 V", "3 A"]],
     "Schottky": [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]],
@@ -141,15 +142,18 @@ def _ask_rectifier(asked: Asked) -> None:
     asked.ask(Question("rectifier.kind", "how the diodes are wired", why, "bridge", choices=tuple(TOPOLOGIES)))
 
 
-def _is_tapped(asked: Asked) -> bool:
+def _windings(asked: Asked) -> tuple[str, ...]:
     kind: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
-    return TOPOLOGIES[kind].is_tapped
+    topology = TOPOLOGIES[kind]
+    if topology.second_winding is not None:
+        return (EACH_ITS_OWN,)
+    return (TAPPED,) if topology.is_tapped else (ONE_WINDING, IN_PARALLEL, IN_SERIES)
 
 
 def _ask_transformer(asked: Asked) -> None:
     asked.group("Transformer")
     asked.ask(_TRANSFORMER.value("primary_voltage", "voltage of the primary tap", _usual_tap(asked["mains.voltage"])))
-    choices = (TAPPED,) if _is_tapped(asked) else (ONE_WINDING, IN_PARALLEL, IN_SERIES)
+    choices = _windings(asked)
     why = meaning(Transformer, "connection")
     asked.ask(Question("transformer.windings", "secondary windings in use", why, choices[0], choices=choices))
     rating = asked.ask(_TRANSFORMER.value("rating", "rating of all windings together", "120 VA", likely=(1.0, 5000.0)))
@@ -177,11 +181,8 @@ def _ask_transformer(asked: Asked) -> None:
         )
     )
     more = "It is measured at reduced voltage only."
-    asked.ask(
-        _TRANSFORMER.points(
-            "short_circuit", "shorted: volts, amperes, watts", without=NOT_MEASURED, more=more, only_one=True
-        )
-    )
+    words = "shorted: volts, amperes, watts"
+    asked.ask(_TRANSFORMER.points("short_circuit", words, without=NOT_MEASURED, more=more, only_one=True))
 
 
 def _usual_tap(mains: str) -> str:
@@ -242,9 +243,15 @@ def _ask_diode(asked: Asked) -> None:
     if curve == _POINTS:
         usual = as_typed(_CURVES["silicon"])
         asked.ask(_DIODE.points("forward", "volts and amperes of its curve", usual=usual))
-    asked.ask(_DIODE.value("mean_current_rating", "rated mean current of one", "3 A", without=NOT_KNOWN))
-    asked.ask(_DIODE.value("surge_current_rating", "rated surge current of one", without=NOT_KNOWN))
-    asked.ask(_DIODE.value("reverse_voltage_rating", "rated reverse voltage of one", "200 V", without=NOT_KNOWN))
+    asked.ask(
+        _DIODE.value("mean_current_rating", "rated mean current of one", "3 A", without=NOT_KNOWN, likely=(0.05, 500.0))
+    )
+    asked.ask(_DIODE.value("surge_current_rating", "rated surge current of one", without=NOT_KNOWN, likely=(1.0, 1e4)))
+    asked.ask(
+        _DIODE.value(
+            "reverse_voltage_rating", "rated reverse voltage of one", "200 V", without=NOT_KNOWN, likely=(15.0, 5e3)
+        )
+    )
     heat = asked.ask(_DIODE.value("thermal_resistance", "junction to ambient", without=NOT_KNOWN, likely=(0.5, 150.0)))
     if heat != NOT_KNOWN:
         asked.ask(_DIODE.value("thermal_time_constant", "time constant of its warm-up", "40 s", without=NOT_KNOWN))
@@ -271,10 +278,10 @@ def _ask_load(asked: Asked) -> None:
     kind = asked.ask(Question("load.kind", "kind of load", why, "resistor", choices=_LOADS))
     if kind == "resistor":
         keys = ModelKeys("load", ResistorLoad)
-        asked.ask(keys.value("resistance", "its resistance", "10 Ω"))
-        asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN))
+        asked.ask(keys.value("resistance", "its resistance", "10 Ω", likely=(0.05, 1e6)))
+        asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN, likely=(0.1, 1e4)))
     elif kind == "current":
-        asked.ask(ModelKeys("load", CurrentLoad).value("current", "its current", "1 A"))
+        asked.ask(ModelKeys("load", CurrentLoad).value("current", "its current", "1 A", likely=(1e-3, 200.0)))
 
 
 def supply_answers(text: BenchText) -> dict[str, str]:
@@ -328,7 +335,8 @@ def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
     if transformer.get("secondaries", 1) == 1:
         found["transformer.windings"] = ONE_WINDING
     else:
-        found["transformer.windings"] = IN_PARALLEL if transformer.get("connection") == "parallel" else IN_SERIES
+        joined = {"parallel": IN_PARALLEL, "series": IN_SERIES}
+        found["transformer.windings"] = joined.get(transformer.get("connection", "single"), EACH_ITS_OWN)
     if "no_load" in transformer:
         found["transformer.no_load_test"] = as_typed(transformer["no_load"])
     elif "no_load_current" in transformer:
@@ -461,7 +469,7 @@ def _write_chain(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -
 def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "transformer")
     section.set("secondaries", 1 if answer == ONE_WINDING else 2, confirmed=confirmed)
-    if answer == ONE_WINDING:
+    if answer in (ONE_WINDING, EACH_ITS_OWN):
         section.remove("connection")
     else:
         joined = "parallel" if answer == IN_PARALLEL else "series"

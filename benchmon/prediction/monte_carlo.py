@@ -287,6 +287,8 @@ def _drawn_parts(nominal: Nominal, deviates: Floats) -> tuple[Parts, Floats]:
             changes[entry.part] = changes[entry.part] + moved
         else:
             changes[entry.part] = changes[entry.part] * (1.0 + moved if entry.rectangular else np.exp(moved))
+        for other, size in entry.along:
+            changes[other] = changes[other] * np.exp(size * deviates[:, column])
     return Parts(changes), shift
 
 

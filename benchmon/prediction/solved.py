@@ -160,4 +160,6 @@ def varied_parts(parts: Parts, equilibrium: ThermalEquilibrium, inputs: list[Inp
             continue
         value, size = changes[entry.part][row], entry.size * (warmth if entry.part == WINDING_WARMTH else 1.0)
         changes[entry.part][row] = value + STEP * size * (abs(value) if entry.relative else 1.0)
+        for other, moved in entry.along:
+            changes[other][row] *= 1.0 + STEP * moved
     return Parts(changes), shift

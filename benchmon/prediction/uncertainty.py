@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,7 +28,9 @@ class InputUncertainty:
     """The standard uncertainty (k = 1) of one value: relative to it if `relative`, else in its own unit.
 
     `rectangular` marks a tolerance, within which all values are equally likely. Where it is narrower on one side,
-    `below` and `above` are each side's part of the wider one, of which `size` is the standard uncertainty.
+    `below` and `above` are each side's part of the wider one, of which `size` is the standard uncertainty. `along` are
+    other parts that move with it, by so much of their logarithm as it moves by its standard uncertainty: so correlated
+    parts are made of inputs that are independent.
     """
 
     part: str
@@ -38,6 +40,7 @@ class InputUncertainty:
     rectangular: bool = False
     below: float = 1.0
     above: float = 1.0
+    along: tuple[tuple[str, float], ...] = ()
 
 
 JUNCTION_SHIFT = "junction shift"
@@ -104,8 +107,14 @@ MODEL_FLOOR = 0.0005
 """Relative standard uncertainty of the model and its numbers, on every quantity."""
 
 
-def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: bool) -> list[InputUncertainty]:
-    """Return the input uncertainties that apply to a bench; a measured mains voltage adds none."""
+def input_uncertainties_of(
+    bench: Bench, parts: Parts, *, mains_is_measured: bool, correlated: bool = True
+) -> list[InputUncertainty]:
+    """Return the input uncertainties that apply to a bench; a measured mains voltage adds none.
+
+    They are independent. Where not `correlated`, each has its own whole size, whatever a fit has learned of it together
+    with others.
+    """
     windings = {entry.part for entry in _MEASURED_WINDINGS} if copper_warms(bench) else set()
     found = [entry for entry in _MODEL if entry.part not in windings]
     found += _MEASURED_WINDINGS if windings else ()
@@ -134,7 +143,8 @@ def input_uncertainties_of(bench: Bench, parts: Parts, *, mains_is_measured: boo
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
     found += _core(bench)
     found += _regulator(bench)
-    return [_as_learned(bench, entry) for entry in found if _applies(entry, parts)]
+    learned = [_as_learned(bench, entry) for entry in found if _applies(entry, parts)]
+    return _made_independent(bench, learned) if correlated else learned
 
 
 def _as_learned(bench: Bench, entry: InputUncertainty) -> InputUncertainty:
@@ -143,6 +153,55 @@ def _as_learned(bench: Bench, entry: InputUncertainty) -> InputUncertainty:
     if known is None or not entry.relative:
         return entry
     return InputUncertainty(entry.part, entry.label.removesuffix(NOT_GIVEN), known.uncertainty / COVERAGE)
+
+
+_SHRINKINGS, _SHRINK = 40, 0.9
+"""How often coefficients that cannot be together, being rounded, are made smaller, and by which factor."""
+
+
+def _made_independent(bench: Bench, entries: list[InputUncertainty]) -> list[InputUncertainty]:
+    """Return the inputs with those that the bench file holds as correlated made of independent ones.
+
+    With the coefficients R = L·Lᵀ (Cholesky; JCGM 102:2011, 6.4), the column of L of each part moves it and those after
+    it. Its own size is then what is left of it once those before it are known.
+    """
+    places = {entry.part: place for place, entry in enumerate(entries) if entry.relative and not entry.rectangular}
+    pairs = {
+        (one.part, other): coefficient
+        for one in bench.learned
+        for other, coefficient in one.correlated
+        if one.part in places and other in places and one.part != other
+    }
+    if not pairs:
+        return entries
+    names = sorted({name for pair in pairs for name in pair}, key=lambda name: places[name])
+    matrix = np.eye(len(names))
+    for (one, other), coefficient in pairs.items():
+        at, by = names.index(one), names.index(other)
+        matrix[at, by] = matrix[by, at] = coefficient
+    lower = _cholesky(matrix)
+    sizes = [entries[places[name]].size for name in names]
+    found = list(entries)
+    for column, name in enumerate(names):
+        along = tuple(
+            (names[row], float(sizes[row] * lower[row, column]))
+            for row in range(column + 1, len(names))
+            if lower[row, column]
+        )
+        own = float(sizes[column] * lower[column, column])
+        found[places[name]] = replace(entries[places[name]], size=own, along=along)
+    return found
+
+
+def _cholesky(matrix: Floats) -> Floats:
+    """Return the lower triangle of coefficients of correlation (n, n), made smaller where they cannot be together."""
+    apart = matrix - np.eye(len(matrix))
+    for _ in range(_SHRINKINGS):
+        try:
+            return np.asarray(np.linalg.cholesky(np.eye(len(matrix)) + apart), np.float64)
+        except np.linalg.LinAlgError:
+            apart = apart * _SHRINK
+    return np.eye(len(matrix))
 
 
 USUAL_WINDING_RISE = 40.0

@@ -414,7 +414,9 @@ class Recording:
 
     def _request_switch_off(self, text: str, request: int = BY_SIGNAL) -> Sequence[Event]:
         """Switch off; return the events that answer, none where the switch answers itself."""
-        self._load.release(f"OFF was asked for {text}".rstrip())
+        words = f"OFF was asked for {text}".rstrip()
+        self._load.release(words)
+        self._end_sweep(words)
         if not self._switch_off.exists:
             words = "this bench has no [switch_off]: use the switch at the bench"
             return [Event(self._now(), "", EventKind.REFUSED, words, EventDetails(request=request))]

@@ -6,15 +6,16 @@ value is set. What was predicted for all its values is worked out in a thread of
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench, Sweep
 from benchmon.errors import BadInput, BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.curves.sweep import SweepPrediction, predict_sweep
 from benchmon.recorder.load_control import LoadControl
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.session.follower import open_session_view
@@ -25,6 +26,9 @@ from benchmon.watch.plan.settled_points import PredictedCurves, SettlingReadings
 from benchmon.watch.plan.sweep import former_points
 from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
+
+if TYPE_CHECKING:
+    from benchmon.prediction.curves.sweep import SweepPrediction
 
 _SHOWN_WITHIN = 30.0
 """Seconds within which meters must show a load that the program has set (from memory: slow ones, a soft start)."""
@@ -105,8 +109,7 @@ class SweepControl:
             raise BadInput(f"not yet: {lacks}. Skip the value with a reason to go on without it")
         if run.sweep.instrument is not None:
             raise BadInput(f"{run.sweep.instrument} sets this load; wait for it, or stop the sweep")
-        at = self._settling.measured(run.sweep, now)
-        return self._moved([self._plan.sweeps.stands(run, run.wanted if at is None else at, now)])
+        return self._moved([self._plan.sweeps.stands(run, self._at(run, now), now)])
 
     def lacks(self, run: SweepRun, now: float) -> list[str]:
         """Return what keeps the point of a running sweep from being taken, each in a few words."""
@@ -123,10 +126,10 @@ class SweepControl:
         if run is not None and run.state is SweepState.ASKED:
             found += self._moved(self._set(run, now))
         elif run is not None and not self.lacks(run, now):
-            at = self._settling.measured(run.sweep, now)
+            at = self._at(run, now)
             readings = self._settling.values(run.sweep, now)
             units = {channel.name: channel.unit for channel in self._bench.channel}
-            found += self._moved(sweeps.taken(run, run.wanted if at is None else at, readings, units, now))
+            found += self._moved(sweeps.taken(run, at, readings, units, now))
         return found
 
     def _set(self, run: SweepRun, now: float) -> list[Event]:
@@ -149,8 +152,13 @@ class SweepControl:
                 return [sweeps.stopped(run, f"the meters do not show the load that {sweep.instrument} was set to", now)]
         elif not (is_shown and self._settling.is_set(sweep, run.wanted, now)):
             return []
-        at = self._settling.measured(sweep, now) if is_shown else None
-        return [sweeps.stands(run, run.wanted if at is None else at, now)]
+        return [sweeps.stands(run, self._at(run, now), now)]
+
+    def _at(self, run: SweepRun, now: float) -> float:
+        """Return where what is swept stands: as measured; as asked for where no meter shows it, or without load."""
+        measured = self._settling.measured(run.sweep, now)
+        is_open = run.wanted == 0.0 or math.isinf(run.wanted)
+        return run.wanted if measured is None or is_open else measured
 
     def end(self, why: str, now: float) -> list[Event]:
         """Return the event by which a running sweep stops, [] where none runs; a load that the program set is released.
@@ -194,6 +202,8 @@ class SweepControl:
                 return found
 
     def _predict(self, job: _Job) -> None:
+        from benchmon.prediction.curves.sweep import predict_sweep  # noqa: PLC0415 - seldom needed, long to load
+
         quantities = {channel.quantity for channel in job.bench.channel}
         try:
             mains = None if job.sweep.over == "mains.voltage" else job.conditions.mains_voltage

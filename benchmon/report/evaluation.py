@@ -7,9 +7,10 @@ over that time are compared, which takes the noise of single readings out.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
+from operator import itemgetter
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from benchmon.report.session_reader import Readings, RecordedSession
 from benchmon.session.schema import decode_state
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.watch.plan import Plan, PlanStep, powered_above
+from benchmon.watch.plan.hand_readings import HandReadings
 from benchmon.watch.records import Flag, Verdict, Waveform
 from benchmon.watch.verdict import en_number, verdict_of
 from benchmon.watch.wording import shown_unit
@@ -54,8 +56,8 @@ class ChannelResult:
 
     `value` is the mean of the last `count` readings and `uncertainty` the expanded one of that: the meter's accuracy
     and how the readings scatter. Of a meter that a person reads it is the last value that was typed in the step, at the
-    session time `typed_at`. `flags` are those of the whole session, `end_flags` of the end of the test. NaN and None
-    stand for what is not known.
+    session time `typed_at`, and `is_lapsed` is whether the supply has changed since then. `flags` are those of the
+    whole session, `end_flags` of the end of the test. NaN and None stand for what is not known.
     """
 
     channel: Channel
@@ -71,6 +73,7 @@ class ChannelResult:
     end_flags: frozenset[Flag]
     counts: dict[Verdict, int]
     typed_at: float | None = None
+    is_lapsed: bool = False
 
     @property
     def shown_unit(self) -> str:
@@ -176,8 +179,10 @@ def end_of_test(session: RecordedSession, plan: Plan) -> EndOfTest:
     """Return every channel at the end of the test. Raises `SessionFileError` where the file is damaged."""
     window = _window(session, plan)
     counts, flags = session.counts(), session.flags_seen()
-    channels = tuple(
-        _finding(session, one, window, counts[one.name], flags[one.name], whole=True) for one in session.channels
+    channels = _with_lapsed(
+        session,
+        window,
+        [_finding(session, one, window, counts[one.name], flags[one.name], whole=True) for one in session.channels],
     )
     mains = _value_of(channels, "mains.voltage.rms") if window.is_powered else None
     ambient = _value_of(channels, "ambient.temperature")
@@ -193,7 +198,8 @@ def steps_of(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
         powered = _powered_until(session, stage.began, ended)
         until = ended if powered is None else min(powered, ended)
         window = EvaluationWindow(max(stage.began, until - WINDOW), until, powered is not None, stage.began)
-        channels = tuple(_finding(session, one, window, {}, frozenset()) for one in session.channels)
+        found = [_finding(session, one, window, {}, frozenset()) for one in session.channels]
+        channels = _with_lapsed(session, window, found)
         yield StepFinding(place, stage, plan.load_at(place), window, channels)
 
 
@@ -238,6 +244,11 @@ def _powered_until(session: RecordedSession, since: float = 0.0, until: float | 
         return None
     least = powered_above(session.bench)
     end = session.duration if until is None else until
+    if mains.name in {one.name for one in session.bench.typed_channels}:
+        # Few are typed, so all are looked at.
+        typed = session.readings(mains.name, since, end + 1e-6)
+        times = typed.times[np.isfinite(typed.values) & (typed.values > least)]
+        return float(times[-1]) + 1e-6 if len(times) else None
     parts = session.trend(mains.name, min(_LOOKED_AT, max(int((end - since) / WINDOW), 1)), since, end)
     on = [part for part in parts if part.highest is not None and part.highest > least]
     if not on:
@@ -289,6 +300,36 @@ def _finding(
         counts,
         typed_at,
     )
+
+
+def _with_lapsed(
+    session: RecordedSession, window: EvaluationWindow, channels: Sequence[ChannelResult]
+) -> tuple[ChannelResult, ...]:
+    """Return channels at the end of a time, those marked whose value was typed before the supply last changed in it."""
+    times = [one.typed_at for one in channels if one.typed_at is not None]
+    if not times:
+        return tuple(channels)
+    hand = HandReadings(session.bench_at(window.until))
+    rows = []
+    for one in channels:
+        if one.typed_at is None:
+            # The readings just before show how it stood when the value was typed.
+            since = max(window.step_began, min(times) - max(WINDOW, _FEWEST_PERIODS * one.channel.period))
+            found = session.readings(one.channel.name, since, window.until + 1e-6)
+            rows += [(time, one.channel.name, value, en) for time, value, en in _of_changes(found)]
+    for time, name, value, en in sorted(rows, key=itemgetter(0)):
+        hand.observe(name, time, value, en)
+    return tuple(replace(one, is_lapsed=(one.typed_at or math.inf) < hand.changed_at) for one in channels)
+
+
+def _of_changes(found: Readings) -> Iterator[tuple[float, float | None, float | None]]:
+    """Give time, value and En of the readings that may show a change; of any but the mains, where its verdict does."""
+    verdicts, numbers = found.states & 3, found.en
+    is_mains = found.channel.quantity == "mains.voltage.rms"
+    kept = np.flatnonzero(np.concatenate(([True], np.diff(verdicts) != 0))) if len(verdicts) else verdicts
+    for at in range(len(verdicts)) if is_mains else kept.tolist():
+        value, en = float(found.values[at]), float(numbers[at])
+        yield float(found.times[at]), None if math.isnan(value) else value, None if math.isnan(en) else en
 
 
 def _span(session: RecordedSession, channel: Channel, found: Readings, *, whole: bool) -> tuple[float, float]:

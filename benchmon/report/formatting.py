@@ -9,6 +9,7 @@ from benchmon.bench import Channel, CurrentLoad
 from benchmon.prediction.operating_point import Load
 from benchmon.quantities import Expected, format_value
 from benchmon.report.document import Cell, Emphasis, Toned
+from benchmon.report.evaluation import ChannelResult
 from benchmon.report.session_reader import RecordedSession
 from benchmon.text import NOTHING, clock
 from benchmon.watch.records import Flag, Verdict
@@ -34,15 +35,23 @@ def wall_in_session(session: RecordedSession, seconds: float) -> str:
     return f"{then:%H:%M:%S}" if then.date() == session.started.date() else f"{then:%Y-%m-%d %H:%M:%S}"
 
 
-def measured(value: float, uncertainty: float, unit: str, typed_at: float | None = None) -> str:
-    """Return a measured value with its uncertainty, and when a person typed it; a dash where there is none.
+def measured(value: float, uncertainty: float, unit: str) -> str:
+    """Return a measured value with its uncertainty; a dash where there is none.
 
     The unit may be the one that it is shown in.
     """
     if not math.isfinite(value):
         return NOTHING
-    typed = "" if typed_at is None else f", typed at {clock(typed_at)}"
-    return value_with_uncertainty(value, uncertainty, unit) + typed
+    return value_with_uncertainty(value, uncertainty, unit)
+
+
+def reading_of(one: ChannelResult) -> Cell:
+    """Return what a channel read at the end of a time, and when a person typed it; set off if it may be so no more."""
+    words = measured(one.value, one.uncertainty, one.shown_unit)
+    if one.typed_at is None or not one.is_measured:
+        return words
+    typed = f"{words}, typed at {clock(one.typed_at)}"
+    return Toned(f"{typed}, before the supply changed", Emphasis.DOUBT) if one.is_lapsed else typed
 
 
 def expected(value: Expected | None, quantity: str) -> str:

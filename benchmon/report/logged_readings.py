@@ -18,12 +18,13 @@ from typing import TextIO
 
 from benchmon.errors import DataFileError
 from benchmon.input_file import reason_not_to_read
+from benchmon.quantities import OVERRANGE_FROM
 from benchmon.text import one_line
 from benchmon.watch.records import LoggedReading
 
 COLUMNS = ("time_s", "channel", "value")
-_OVERLOAD, _NO_NUMBER = 9.9e37, 9.91e37
-"""What SCPI-1999 meters say for an overloaded range and for no number."""
+_NO_NUMBER = 9.91e37
+"""What SCPI-1999 meters say for no number."""
 
 _LONGEST_LINE = 2000
 """Characters that are read of a line: a file of zeros is one line without an end."""
@@ -128,7 +129,7 @@ class _Reader:
             raise self._refusal(number, f"time_s = {one_line(time_text, 30)}: is not a time in seconds")
         if abs(value) == _NO_NUMBER:
             raise self._refusal(number, f"value = {one_line(value_text, 30)}: means 'not a number'; leave the line out")
-        if abs(value) >= _OVERLOAD:
+        if abs(value) >= OVERRANGE_FROM:
             value = math.copysign(math.inf, value)
         return LoggedReading(time, name, value)
 

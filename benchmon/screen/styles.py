@@ -1,9 +1,10 @@
 """What a piece of text means, and how that looks in a terminal's own colours.
 
 The colours are the terminal's 16 named ones on its own background: they are short to send, and vanish under NO_COLOR.
-Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own, without
-bold where a terminal makes that too bright. High contrast has no colours and nothing dimmed. No pair that must be
-distinguished is red against green, and every role also has a word or a sign beside it.
+Yellow and cyan are for dark terminals; on a light one they could not be read, so it has a palette of its own: nothing
+is dimmed, which some terminals make a light grey, and no colour is bold, which some make bright. High contrast has no
+colours and nothing dimmed either. No pair that must be distinguished is red against green, and every role also has a
+word or a sign beside it.
 
 Each palette is also a Textual theme.
 """
@@ -69,10 +70,10 @@ PALETTES: dict[Palette, dict[StyleRole, Style]] = {
     },
     Palette.LIGHT: _COMMON
     | {
-        StyleRole.QUIET: Style(dim=True),
+        StyleRole.QUIET: Style(),
         StyleRole.GOOD: Style(color="blue"),
         StyleRole.DOUBT: Style(color="magenta"),
-        StyleRole.BAD: Style(color="red", bold=True),
+        StyleRole.BAD: Style(color="red"),
         StyleRole.ALERT: Style(color="magenta", reverse=True),
         StyleRole.DANGER: Style(color="red", reverse=True),
     },

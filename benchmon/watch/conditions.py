@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Container
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.prediction.mains_shape import CREST_FACTOR, THD, MeasuredShape
@@ -24,6 +24,8 @@ _SHAPE_JUMPS = {THD: 0.01, CREST_FACTOR: 0.05}
 _SHAPE_STEPS = {THD: 1e-4, CREST_FACTOR: 1e-3}
 _STANDS_AFTER = 3.0
 """Seconds after the mains was turned within which meters have followed (from memory)."""
+_WARM_AFTER = 1800.0
+"""Seconds after a sweep in which most parts come to the load that stands (from memory)."""
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
 _LEAST_RISE = 2.0
@@ -45,7 +47,8 @@ class Conditions:
 
     `shape` is what meters read of the shape of the mains voltage, `windings` how warm they read the transformer's
     windings, None where none does. `planned_mains` is what the plan wants of the mains, None where the bench file says
-    what it should be. While a sweep has its load or its mains set (`is_load_being_set`) nothing can be expected.
+    what it should be. While a sweep has its load or its mains set (`is_load_being_set`) nothing can be expected, and
+    while `is_swept` no temperature but those that the sweep needs (`swept_needs`): they follow a load for half an hour.
     """
 
     mains_voltage: float | None = None
@@ -55,6 +58,8 @@ class Conditions:
     planned_mains: PlannedMains | None = None
     windings: MeasuredWindings | None = None
     is_load_being_set: bool = False
+    is_swept: bool = False
+    swept_needs: tuple[str, ...] = ()
 
     def is_near(self, other: Conditions, mains: float, ambient: float) -> bool:
         """Return whether these differ by at most `mains` (relative) and `ambient` (kelvins), both measured or not.
@@ -191,7 +196,8 @@ class MeasuredConditions:
             if (channel := _first_of(bench, quantity, read)) is not None
         ]
         self.load: Load = None
-        self._is_being_set = False
+        self._is_being_set, self._sweep_ended = False, -math.inf
+        self._swept_needs: tuple[str, ...] = ()
         self._step: tuple[int | None, float | None] = (None, None)
         self._is_mains_set = False
         self._turned: tuple[float, float] = (-math.inf, 0.0)
@@ -214,7 +220,8 @@ class MeasuredConditions:
     def follow(self, plan: Plan) -> None:
         """Go by the load and the mains voltage of the plan's current step."""
         self.load = plan.load
-        self._is_being_set = plan.sweeps.is_being_set
+        sweeps = plan.sweeps
+        self._is_being_set, self._sweep_ended, self._swept_needs = sweeps.is_being_set, sweeps.ended_at, sweeps.needs
         step = (plan.step_number, plan.mains)
         if step != self._step:
             self._step, self._is_mains_set = step, False
@@ -264,7 +271,20 @@ class MeasuredConditions:
         ambient = None if self.ambient is None else self.ambient.at(time)
         shape, planned = self._measured_shape(time), self._planned_mains(time)
         windings = self._measured_windings(time)
-        return Conditions(voltage, ambient, self.load, shape, planned, windings, self._is_being_set)
+        return self._of_sweep(Conditions(voltage, ambient, self.load, shape, planned, windings), time)
+
+    def _of_sweep(self, conditions: Conditions, time: float) -> Conditions:
+        """Return conditions with what a sweep keeps from being expected at `time`."""
+        passed = time - self._sweep_ended
+        if passed > _WARM_AFTER:
+            return conditions
+        is_set_back = 0.0 <= passed < _STANDS_AFTER
+        return replace(
+            conditions,
+            is_load_being_set=self._is_being_set or is_set_back,
+            is_swept=True,
+            swept_needs=self._swept_needs,
+        )
 
     def _measured_windings(self, time: float) -> MeasuredWindings | None:
         """Return how warm a meter reads the windings, None where none does."""
@@ -287,8 +307,7 @@ class MeasuredConditions:
     def without_mains(self, time: float) -> Conditions:
         """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
         ambient = None if self.ambient is None else self.ambient.at(time)
-        windings = self._measured_windings(time)
-        return Conditions(None, ambient, self.load, windings=windings, is_load_being_set=self._is_being_set)
+        return self._of_sweep(Conditions(None, ambient, self.load, windings=self._measured_windings(time)), time)
 
     @property
     def power_on(self) -> float | None:

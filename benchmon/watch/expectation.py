@@ -112,6 +112,14 @@ def _is_warming_unknown(channel: Channel, prediction: Prediction) -> bool:
     return channel.quantity in REGULATOR_TEMPERATURES and channel.quantity not in prediction.warm_up
 
 
+def _is_withheld(channel: Channel, conditions: Conditions) -> bool:
+    """Return whether nothing can be expected of a channel while mains or load are set, or parts follow a load."""
+    planned = conditions.planned_mains
+    if (planned is not None and planned.is_turned) or conditions.is_load_being_set:
+        return True
+    return conditions.is_swept and ".temperature" in channel.quantity and channel.name not in conditions.swept_needs
+
+
 class Expectation:
     """What every channel of a bench should read, moment by moment, at the conditions of `measured`."""
 
@@ -134,7 +142,7 @@ class Expectation:
         planned = conditions.planned_mains
         if planned is not None and channel.quantity == "mains.voltage.rms":
             return Expected(planned.volts, MAINS_WITHIN * planned.volts, channel.unit) if planned.is_set else None
-        if (planned is not None and planned.is_turned) or conditions.is_load_being_set:
+        if _is_withheld(channel, conditions):
             return None
         if channel.quantity == "mains.voltage.rms":
             nominal = self._predictions.nominal if self._mains_is_judged else None

@@ -20,7 +20,7 @@ from dataclasses import replace
 
 from benchmon.bench import Channel
 from benchmon.event_kinds import EventKind
-from benchmon.quantities import Expected
+from benchmon.quantities import OVERRANGE_FROM, Expected
 from benchmon.watch import wording
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.limits import Crossing, TripLatch, is_clear_of_warning, warning_crossed
@@ -62,7 +62,7 @@ class Watch:
         channel that is not watched.
         """
         judgement, events = self._channels[channel].judge(time, value, expected, problem)
-        if self._history is not None and value is not None and math.isfinite(value):
+        if self._history is not None and value is not None and abs(value) < OVERRANGE_FROM:
             events += self._history.update(channel, time, value, expected, judgement.en)
         return self._with_history(judgement), events
 

@@ -12,7 +12,7 @@ import regex
 from pydantic import AfterValidator, Field
 
 from benchmon.errors import BadInput, BadReply
-from benchmon.quantities import is_sane
+from benchmon.quantities import OVERRANGE_FROM, is_sane
 from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.reply_units import convert, unit_of_reply
@@ -31,7 +31,7 @@ _HEXADECIMAL = re.compile(r"[0-9A-Fa-f]{1,12}")
 _OF_AN_ERROR = re.compile(r"[:*]?(?:ERR|E[0-9]*$|FAIL|FAULT|NAN|NONE|NO$)", re.IGNORECASE)
 """Headers whose number is no reading."""
 
-_OVERRANGE_FROM, _BEYOND_OVERRANGE = 1e15, 9.905e37
+_BEYOND_OVERRANGE = 9.905e37
 _NOT_A_NUMBER_ENDS = 9.915e37
 
 
@@ -121,7 +121,7 @@ def scpi_number(
     size = abs(value)
     if _BEYOND_OVERRANGE < size < _NOT_A_NUMBER_ENDS:
         return math.nan
-    if size >= _OVERRANGE_FROM or size in overload:
+    if size >= OVERRANGE_FROM or size in overload:
         return math.copysign(math.inf, value)
     return _in_unit(value, match["unit"] or "", unit)
 

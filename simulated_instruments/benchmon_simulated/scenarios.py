@@ -34,10 +34,12 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("bridge", "a bridge straight into a resistor: the heater of a glue pot"),
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
     Scenario("split-rail", "two rails from a winding with a centre tap: the amplifier of a tone arm"),
+    Scenario("two-bridges", "a bridge on each of two windings: the outputs of a chart recorder"),
     Scenario("doubler", "a full-wave doubler: the supply of a counter tube"),
     Scenario("half-wave-doubler", "a half-wave doubler: the supply of a signal relay"),
     Scenario("tripler", "a tripler: the line supply of a telephone"),
     Scenario("regulated", "a regulated 12 V supply with meters of every family, and a relay in the mains"),
+    Scenario("sweep", "the conveyor's supply, its regulation swept with an electronic load"),
     Scenario(
         "failing-diode",
         "the conveyor's supply, of which a diode opens after 20 s",

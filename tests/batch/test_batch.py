@@ -139,3 +139,14 @@ def test_a_unit_without_a_serial_number_is_called_after_its_file(write_unit):
     found = read_batch([write_unit("", name="one"), write_unit("", name="two")])
     assert [one.serial for one in found.units] == ["one.benchmon", "two.benchmon"]
     assert "one.benchmon" in batch_as_text(found)
+
+
+@pytest.mark.long
+def test_the_demo_shows_a_batch_in_which_one_unit_is_faulty(tmp_path):
+    done = CliRunner().invoke(commands, ["demo", "batch", "--session", str(tmp_path / "units")])
+    assert done.exit_code == 0, done.output
+    assert "10 units: 9 passed, 1 failed; 1 differs from the others." in done.output
+    assert re.search(r"U-07  failed: .*ripple disagrees", done.output)
+    again = CliRunner().invoke(commands, ["demo", "batch", "--session", str(tmp_path / "units")])
+    assert isinstance(again.exception, BadInput)
+    assert len(read_batch(sorted((tmp_path / "units").iterdir())).units) == 10

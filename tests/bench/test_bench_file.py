@@ -149,7 +149,17 @@ def test_other_forms_of_diode_transformer_and_load_are_read():
 
 @pytest.mark.parametrize("kind", TOPOLOGIES)
 def test_every_rectifier_is_read(kind):
-    assert read_bench(changed('kind = "bridge"', f'kind = "{kind}"')).rectifier.kind == kind
+    text = changed('kind = "bridge"', f'kind = "{kind}"')
+    if TOPOLOGIES[kind].second_winding is not None:
+        text = text.replace('connection = "series"', "")
+    assert read_bench(text).rectifier.kind == kind
+
+
+def test_two_bridges_need_a_winding_each_and_only_theirs_are_joined():
+    with pytest.raises(BenchFileError, match=r'transformer\.connection = "series": joins the windings'):
+        read_bench(changed('kind = "bridge"', 'kind = "two bridges"'))
+    with pytest.raises(BenchFileError, match=r"rectifier\.outputs.* is for two bridges"):
+        read_bench(changed('kind = "bridge"', 'kind = "bridge"\noutputs = "stacked"'))
 
 
 def test_numbers_without_units_are_si():

@@ -16,8 +16,9 @@ def test_bench_files_take_the_kinds_that_have_a_record():
 @pytest.mark.parametrize("kind", TOPOLOGIES)
 def test_every_node_and_diode_of_a_record_is_used(kind):
     topology = TOPOLOGIES[kind]
+    windings = [topology.winding, *([topology.second_winding] if topology.second_winding else [])]
     ports = [capacitor.nodes for capacitor in topology.capacitors]
-    nodes = {node for pair in (topology.winding, *topology.diodes, *topology.rails, *ports) for node in pair}
+    nodes = {node for pair in (*windings, *topology.diodes, *topology.rails, *ports) for node in pair}
     assert nodes | {0} == set(range(topology.nodes + 1))
     assert sorted(number for path in topology.paths for number in path.diodes) == list(
         range(1, len(topology.diodes) + 1)

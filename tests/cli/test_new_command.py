@@ -93,12 +93,12 @@ def test_every_question_comes_with_its_reason(make):
         assert reason in said
 
 
-@pytest.mark.parametrize("kind", ["bridge", "centre tap", "half wave", "split rail", "full-wave doubler"])
+@pytest.mark.parametrize("kind", ["bridge", "centre tap", "half wave", "split rail", "two bridges", "tripler"])
 def test_every_rectifier_gets_the_windings_it_needs(kind, make):
     path, _ = make({"how the diodes are wired": kind, "is there an instrument": "n"})
     bench = load_bench(path)
     assert bench.rectifier.kind == kind
-    assert bench.transformer.secondaries == (2 if kind in {"centre tap", "split rail"} else 1)
+    assert bench.transformer.secondaries == (2 if kind in {"centre tap", "split rail", "two bridges"} else 1)
     predict(bench)
 
 
@@ -109,8 +109,8 @@ def test_every_rectifier_gets_the_windings_it_needs(kind, make):
         ("mains voltage", "23 A", "is not a voltage"),
         ("mains voltage", "-230 V", "must be above 0"),
         ("reservoir capacitor", "0 F", "must be at least 1e-09"),
-        ("how the diodes are wired", "triangle", "type a number from 1 to 7"),
-        ("how the diodes are wired", "9", "type a number from 1 to 7"),
+        ("how the diodes are wired", "triangle", "type a number from 1 to 8"),
+        ("how the diodes are wired", "9", "type a number from 1 to 8"),
         ("its accuracy", "very", "is not"),
         ("time between readings", "0 s", "must be at least 0.01"),
     ],

@@ -15,14 +15,15 @@ from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, F
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Reading
 from benchmon_drivers.csv_tail import CsvTailChannel, CsvTailDriver, CsvTailSettings
 from benchmon_drivers.manual import HandDriver
-from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings
+from benchmon_drivers.modbus.driver import ModbusChannel, ModbusDriver, ModbusSettings, ModbusSwitch
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
+from benchmon_drivers.serial.driver import SerialSwitch
 from benchmon_drivers.serial.frames import SerialFramesChannel, SerialFramesDriver, SerialFramesSettings
 from benchmon_drivers.serial.lines import SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
 from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 from support.far_ends.modbus import FakeModbusInstrument, Unit
-from support.far_ends.rigs import ASKED, NEVER_ASKED, NOISE, ONE_CHECKSUM, answers_ill, streaming_rig
+from support.far_ends.rigs import NOISE, answers_ill, streaming_rig
 
 
 def scpi_answers(behaviour):
@@ -139,6 +140,7 @@ class TestSerialLinesAsked(DriverConformance):
 
             behave(Behaviour.WELL)
             driver = lines_driver(fake_instrument.path, query="D")
+            driver.configure_switch(SerialSwitch(text="off"))
             yield Rig(driver, TEMPERATURES, behave, EVERY_BEHAVIOUR)
             driver.close()
 
@@ -169,6 +171,7 @@ def modbus_rig(tcp):
             unit.tables["holding"] = {0: 2210} if behaviour is Behaviour.ONE_BAD else dict(registers)
 
         behave(Behaviour.WELL)
+        driver.configure_switch(ModbusSwitch(coil=7, value=False))
         yield Rig(driver, {"uout": 22.1, "iout": -0.25}, behave, EVERY_BEHAVIOUR)
         driver.close()
 
@@ -190,13 +193,16 @@ def frames_driver(address, query=""):
         SerialFramesSettings.model_validate({"address": address, "timeout": 0.4} | layout),
         [
             DrivenChannel("u", "V", 0.1, 1.0, SerialFramesChannel(at=2, format=">h", factor=0.01)),
-            DrivenChannel("i", "A", 0.1, 2.0, SerialFramesChannel(at=4, format=">H", factor=0.001)),
+            DrivenChannel("i", "A", 0.1, 2.0, SerialFramesChannel.model_validate(DIGITS)),
         ],
     )
 
 
-FRAME = b"\xaa\x55\xf7\x5e\x00\xfa\x53"
-"""-2210, 250, and the xor of their bytes."""
+DIGITS = {"at": 4, "format": "bcd", "count": 2, "factor": 0.001, "fixed_range": True}
+FRAME = b"\xaa\x55\xf7\x5e\x02\x50\xfb"
+"""-2210, the digits 0250, and the xor of their bytes."""
+ONE_BAD_FRAME = b"\xaa\x55\xf7\x5e\x02\xf0\x5b"
+"""The same with a digit that is none, and the xor of their bytes."""
 
 
 class TestSerialFramesStreaming(DriverConformance):
@@ -204,14 +210,16 @@ class TestSerialFramesStreaming(DriverConformance):
         shows = {"u": -22.1, "i": 0.5}
         return streaming_rig(
             FakeSerialInstrument(), lambda far_end: far_end.path, frames_driver, FRAME, shows,
-            drips=True, why=f"{NEVER_ASKED}; {ONE_CHECKSUM}",
+            one_bad=ONE_BAD_FRAME, drips=True,
         )  # fmt: skip
 
 
 class TestSerialFramesAsked(DriverConformance):
     @contextmanager
     def rig(self):
-        answers = {Behaviour.SILENT: None, Behaviour.GARBAGE: NOISE + FRAME[:-1]}
+        answers = {
+            Behaviour.SILENT: None, Behaviour.GARBAGE: NOISE + FRAME[:-1], Behaviour.ONE_BAD: ONE_BAD_FRAME,
+        }  # fmt: skip
         with FakeSerialInstrument(split=lambda data: ([data], b"")) as fake_instrument:
 
             def behave(behaviour):
@@ -221,7 +229,8 @@ class TestSerialFramesAsked(DriverConformance):
 
             behave(Behaviour.WELL)
             driver = frames_driver(fake_instrument.path, query="01")
-            yield Rig(driver, {"u": -22.1, "i": 0.5}, behave, ASKED, ONE_CHECKSUM)
+            driver.configure_switch(SerialSwitch.model_validate({"bytes": "02"}))
+            yield Rig(driver, {"u": -22.1, "i": 0.5}, behave, EVERY_BEHAVIOUR)
             driver.close()
 
 
@@ -229,21 +238,25 @@ class TestValueFile(DriverConformance):
     @contextmanager
     def rig(self):
         with TemporaryDirectory() as folder:
-            path = Path(folder, "temp1_input")
+            paths = [Path(folder, name) for name in ("temp1_input", "temp2_input")]
 
             def behave(behaviour):
-                if behaviour is Behaviour.SILENT:
-                    path.unlink()
-                else:
-                    path.write_bytes(NOISE if behaviour is Behaviour.GARBAGE else b"23400\n")
+                for path in paths:
+                    if behaviour is Behaviour.SILENT:
+                        path.unlink()
+                    else:
+                        is_bad = behaviour is Behaviour.ONE_BAD and path is paths[-1]
+                        path.write_bytes(NOISE if is_bad or behaviour is Behaviour.GARBAGE else b"23400\n")
 
             behave(Behaviour.WELL)
+            keys = [{"factor": 0.001}, {"pattern": r"^(\d+)$", "factor": 0.001, "offset": 2.2}]
             channels = [
-                DrivenChannel("t1", "°C", 0.1, 1.0, ValueFileChannel(factor=0.001)),
-                DrivenChannel("t2", "°C", 0.1, 2.0, ValueFileChannel(pattern=r"^(\d+)$", factor=0.001, offset=2.2)),
+                DrivenChannel(f"t{at}", "°C", 0.1, at, ValueFileChannel.model_validate({"file": path.name} | own))
+                for at, (path, own) in enumerate(zip(paths, keys, strict=True), 1)
             ]
-            driver = ValueFileDriver("sensor", ValueFileSettings(address=str(path)), channels)
-            yield Rig(driver, TEMPERATURES, behave, why_no_more="a file is there or not, and holds one value for all")
+            driver = ValueFileDriver("sensor", ValueFileSettings(address=folder), channels)
+            plays = ALWAYS_PLAYED | {Behaviour.ONE_BAD}
+            yield Rig(driver, TEMPERATURES, behave, plays, "a file is there or not, and is neither asked nor late")
 
 
 class LogFile:
@@ -279,10 +292,10 @@ class TestCsvTail(DriverConformance):
 
         with TemporaryDirectory() as folder:
             log = LogFile(Path(folder, "log.csv"))
-            why = f"{NEVER_ASKED}, and a row without its end is not read yet"
             with streaming_rig(
-                log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES, one_bad=b"23,4;2,5,6 C\n", why=why
-            ) as rig:
+                log, lambda log: str(log.path), make, b"23,4;25,6\n", TEMPERATURES,
+                one_bad=b"23,4;2,5,6 C\n", drips=True,
+            ) as rig:  # fmt: skip
                 yield rig
 
 

@@ -21,6 +21,7 @@ from benchmon_drivers.scpi.waveform_format import WaveKeys
 from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
 from benchmon_drivers.serial.frames import FrameLayout, FrameSplitter
 from benchmon_drivers.serial.lines import LineSplitter, SerialLinesChannel, SerialLinesDriver, SerialLinesSettings
+from benchmon_drivers.value_file import ValueFileChannel, ValueFileDriver, ValueFileSettings
 from support.far_ends.damage import NOISE, damaged, numbers_in, stands_in
 
 
@@ -91,6 +92,45 @@ def check_rows(draw):
             taken = True
             fields = row.decode("utf-8", "replace").replace('"', "").split(";")
             assert any(stands_in(value, field) for field in fields[1:]), (name, value, row)
+    return taken
+
+
+class WrittenFile(ValueFileDriver):
+    """A file whose text a test gives."""
+
+    text = ""
+
+    def _read(self, path):  # noqa: ARG002 - there is none
+        return self.text.strip()
+
+
+FILE = WrittenFile(
+    "sensor",
+    ValueFileSettings(address="/sys/class/x"),
+    [
+        DrivenChannel("u", "V", 1.0, 1.0, ValueFileChannel()),
+        DrivenChannel("t", "V", 1.0, 1.0, ValueFileChannel(pattern="t=([-0-9.]+)")),
+    ],
+)
+
+
+def check_files(draw):
+    made = (
+        f"{draw.uniform(-300, 300):.3f}\n",
+        f"{draw.randrange(999)} mV\n",
+        f"crc=3f YES\nt={draw.uniform(-9, 9):.2f}\n",
+    )
+    FILE.text = damaged(draw.choice(made).encode(), draw).decode("utf-8", "replace")
+    taken = False
+    for channel in FILE.channels.values():
+        try:
+            value = FILE._query(channel)
+        except BadReply:
+            continue
+        taken = True
+        # What the second pattern leaves out, such as an exponent, is not looked at.
+        where = [FILE.text] if channel.name == "u" else re.findall("t=([-0-9.]+)", FILE.text)
+        assert stands_in(value, where[0]), (channel.name, value, FILE.text)
     return taken
 
 
@@ -206,6 +246,7 @@ CHECKS = [
     check_lines,
     check_hexadecimal,
     check_rows,
+    check_files,
     check_frames,
     check_registers,
     check_preambles,

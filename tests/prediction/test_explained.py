@@ -9,7 +9,7 @@ import pytest
 
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.explained import Derivation, explain
+from benchmon.prediction.explained.derivation import Derivation, explain
 from benchmon.prediction.explained.formulas import handbook_of
 from benchmon.prediction.explained.wirings import wiring_costs, wirings_as_text
 from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text
@@ -181,20 +181,20 @@ def test_a_cascade_is_explained_by_the_charge_of_a_period(kind, below, ripple):
 
 def test_each_wiring_costs_what_the_table_of_rectifiers_says():
     # At a thousand volts a diode's drop no longer counts. Into a resistor (any table of single-phase rectifiers): a
-    # bridge uses its windings in full, a centre tap and a half wave √2 times that; a diode holds off the peak of the
-    # bridge's winding, twice the peak of one half, the peak of the half wave's.
+    # bridge and a split rail use their windings in full, a centre tap and a half wave √2 times that; a diode holds off
+    # the peak of the bridge's winding, twice the peak of one half, the peak of the half wave's.
     windings = {"secondaries": 2, "connection": "series", "rating": 1e3}
     volts = {"open_circuit_voltage": 1000.0, "primary_resistance": 1e-3, "secondary_resistance": 1e-3}
     costs = wiring_costs(plain(transformer=windings | volts, load=resistor(4e3)))
     assert [each.power for each in costs] == pytest.approx([1e3] * len(costs), rel=5e-3)
     series = {each.kind: each for each in costs if each.connection == "series"}
     assert {kind: each.use for kind, each in series.items()} == pytest.approx(
-        {"bridge": 1.0, "centre tap": math.sqrt(2.0), "half wave": math.sqrt(2.0)}, rel=5e-3
+        {"bridge": 1.0, "centre tap": math.sqrt(2.0), "half wave": math.sqrt(2.0), "split rail": 1.0}, rel=5e-3
     )
     peaks = {kind: each.reverse / 1000.0 / math.sqrt(2.0) for kind, each in series.items()}
-    assert peaks == pytest.approx({"bridge": 2.0, "centre tap": 2.0, "half wave": 2.0}, rel=5e-3)
+    assert peaks == pytest.approx(dict.fromkeys(series, 2.0), rel=5e-3)
     assert {kind: (each.diodes, each.drops) for kind, each in series.items()} == {
-        "bridge": (4, 2), "centre tap": (2, 1), "half wave": (1, 1)
+        "bridge": (4, 2), "centre tap": (2, 1), "half wave": (1, 1), "split rail": (4, 1)
     }  # fmt: skip
     text = wirings_as_text(costs)
     assert max(map(len, text.splitlines())) <= 80

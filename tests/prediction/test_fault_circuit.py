@@ -38,6 +38,8 @@ CASES = [
     ("half-wave-doubler", {}),
     ("tripler", {}),
     ("tripler", {"shorted": 2}),
+    ("two-bridges", {}),
+    ("two-bridges", {"open": 5}),
     ("bridge", {"open": 2}),
     ("bridge", {"shorted": 1}),
 ]

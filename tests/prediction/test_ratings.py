@@ -308,9 +308,20 @@ def test_high_secondary_voltages_are_a_caution():
 
 @pytest.mark.parametrize("kind", TOPOLOGIES)
 def test_every_topology_has_a_caution_on_earthed_probes(kind):
-    transformer = CENTRE_TAPPED if kind in ("centre tap", "split rail") else {}
+    tapped, two = kind in ("centre tap", "split rail"), TOPOLOGIES[kind].needs_two_windings
+    transformer = CENTRE_TAPPED if tapped else {"secondaries": 2} if two else {}
     text = caution(check(rated(rectifier=f'kind = "{kind}"', transformer=transformer)), "ground clip")
-    assert ("tap" in text) == (kind in ("centre tap", "split rail"))
+    assert ("tap" in text) == tapped
+
+
+@pytest.mark.parametrize(("outputs", "words"), [("isolated", "share nothing"), ("stacked", "upper")])
+def test_how_two_outputs_are_joined_decides_what_may_be_earthed_and_touched(outputs, words):
+    windings = {"secondaries": 2, "open_circuit_voltage": "25 V"}
+    bench = rated(rectifier=f'kind = "two bridges"\noutputs = "{outputs}"', transformer=windings)
+    found = check(bench)
+    assert words in caution(found, "ground clip")
+    # Either output stays below 60 V d.c. (ES1 of IEC 62368-1, from memory), both together do not.
+    assert any("not safe to touch" in text for text in found.cautions) == (outputs != "isolated")
 
 
 def test_hot_parts_are_named_with_their_temperature():

@@ -15,8 +15,10 @@ from support.circuits.drawn import capacitor, choke, draw, plain
 
 uncertainties = pytest.importorskip("uncertainties")
 
+from benchmon.bench.supply import LearnedPart  # noqa: E402
 from benchmon.prediction import predict  # noqa: E402
 from benchmon.prediction.circuit.parts import parts_of  # noqa: E402
+from benchmon.prediction.monte_carlo import monte_carlo  # noqa: E402
 from benchmon.prediction.uncertainty import MODEL_FLOOR, input_uncertainties_of  # noqa: E402
 
 TOLERANCES = {"tolerance": 0.1}
@@ -158,3 +160,44 @@ def test_a_wider_tolerance_widens_only_what_depends_on_it():
     narrow, wide = ripple(0.05), ripple(0.2)
     assert wide["reservoir.voltage.ripple"].uncertainty > 2 * narrow["reservoir.voltage.ripple"].uncertainty
     assert wide["mains.frequency"].uncertainty == narrow["mains.frequency"].uncertainty
+
+
+def learned(coefficient):
+    """Return the supply with two windings known to 10 % each, which are correlated."""
+    names = ("transformer.primary_resistance", "transformer.secondary_resistance")
+    first, second = (LearnedPart(part=name, uncertainty="10 %") for name in names)
+    both = second.model_copy(update={"correlated": ((names[0], coefficient),)})
+    return SUPPLY.model_copy(update={"learned": (first, both)})
+
+
+def test_parts_that_are_correlated_move_together():
+    """JCGM 100:2008, 5.2.2: the variances with opposite coefficients lie as far on either side of that without one."""
+    apart, like, unlike = (predict(learned(each), mains_voltage=230.0).quantities for each in (0.0, 0.9, -0.9))
+    for name in QUANTITIES:
+        variance, more, less = (one[name].uncertainty ** 2 for one in (apart, like, unlike))
+        # Both resistances act in the same direction, so together they do more than each by itself.
+        assert more > variance > less, name
+        assert more + less == pytest.approx(2.0 * variance, rel=0.02), name
+
+
+def test_draws_are_as_correlated_as_first_order_says():
+    """10,000 supplies against the budget, which knows nothing of them."""
+    for coefficient in (0.95, -0.95):
+        bench = learned(coefficient)
+        expected = predict(bench, mains_voltage=230.0).quantities
+        drawn = monte_carlo(bench, 3000, mains_voltage=230.0).quantities
+        for name in ("output.voltage.mean", "mains.power.active"):
+            assert 2.0 * drawn[name].deviation == pytest.approx(expected[name].uncertainty, rel=0.1), name
+
+
+def test_coefficients_that_cannot_be_together_are_made_smaller():
+    names = [f"transformer.{one}" for one in ("open_circuit_voltage", "primary_resistance", "secondary_resistance")]
+    entries = tuple(
+        LearnedPart(part=name, uncertainty="5 %", correlated=tuple((other, sign) for other, sign in pairs))
+        for name, pairs in zip(names, ([(names[1], 0.99), (names[2], 0.99)], [(names[2], -0.99)], []), strict=True)
+    )
+    bench = SUPPLY.model_copy(update={"learned": entries})
+    inputs = input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True)
+    assert all(math.isfinite(one.size) and one.size > 0.0 for one in inputs if one.part in names)
+    whole = input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True, correlated=False)
+    assert [one.size for one in whole if one.part in names] == pytest.approx([0.025] * 3)

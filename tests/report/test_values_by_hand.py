@@ -5,8 +5,10 @@ from __future__ import annotations
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.report.document import text_of
 from benchmon.report.evaluation import find
 from benchmon.report.export.json import description_of
+from benchmon.report.formatting import reading_of
 from benchmon.report.sections.certificate import certificate_sections
 from benchmon.report.session_reader import RecordedSession
 from benchmon.watch.plan import Plan, RecordRequest
@@ -37,6 +39,20 @@ def bench():
 
 def _is_of_the_multimeter(line):
     return any(word in line for word in ('VOLTage:DC?"', 'PTPeak?"', 'VOLTage:AC?"'))
+
+
+@pytest.mark.parametrize(("fails_at", "is_lapsed"), [(25.0, True), (18.0, False), (99.0, False)])
+def test_a_value_that_was_typed_before_a_fault_is_marked(bench, write_session, silent, fails_at, is_lapsed):
+    def values(channel, now, value):
+        if channel.instrument == "multimeter":
+            return 21.0 if channel.name == "output" and now == 20.0 else silent
+        return 3 * value if channel.name == "mains current" and now >= fails_at else value
+
+    found = find(RecordedSession(write_session(bench=bench, seconds=30, values=values)))
+    output = next(one for one in found.channels if one.channel.name == "output")
+    assert (output.typed_at, output.is_lapsed) == (20.0, is_lapsed)
+    assert ("before the supply changed" in text_of(reading_of(output))) is is_lapsed
+    assert not any(one.is_lapsed for one in found.channels if one.typed_at is None)
 
 
 @pytest.fixture

@@ -17,7 +17,7 @@ from benchmon.instruments.connection_test import Tried
 from benchmon.instruments.types import Port
 from benchmon.new_bench import bench_maker
 from benchmon.new_bench.bench_maker import BenchMaker
-from benchmon.new_bench.preview import Consequence, Preview, preview_of
+from benchmon.new_bench.preview import Consequence, Preview, previews_of
 from benchmon.screen.new_bench import form
 from benchmon.screen.new_bench.form import FormApp
 from benchmon.screen.new_bench.form_lines import FormLayout, draw_form
@@ -134,18 +134,18 @@ def test_what_follows_is_what_the_prediction_and_the_check_find(tmp_path):
     maker = BenchMaker(tmp_path / "mine.toml")
     maker.add_meter()
     maker.answer("filter.voltage_rating", "16 V")
-    preview = preview_of(maker)
+    *_, preview = previews_of(maker)
     assert preview.readings[0].name == "output"
     assert preview.by_channel["output voltage"] == f"should read {preview.readings[0].words}"
     assert preview.margins[0] == Consequence("capacitor 1 voltage", preview.margins[0].words, is_problem=True)
     assert "exceeded" in preview.margins[0].words
     maker.answer("meter.1.seen", "a LAN socket, and a table")
     maker.given["meter.1.address"] = "tcp://127.0.0.1:0"
-    preview = preview_of(maker)
+    *_, preview = previews_of(maker)
     assert "127.0.0.1:0" in preview.problem
     assert preview.readings, "a meter that is not right yet does not keep the supply from being predicted"
     maker.answer("mains.distortion", "nowhere.csv")
-    assert "nowhere.csv" in preview_of(maker).problem
+    assert "nowhere.csv" in [*previews_of(maker)][-1].problem
 
 
 @pytest.mark.parametrize("size", [(80, 23), (120, 35)], ids=lambda size: f"{size[0]}x{size[1]}")
@@ -176,7 +176,7 @@ def test_the_form_is_as_it_was_found_good(size, state):
 @pytest.fixture
 def app(tmp_path, monkeypatch):
     """Return the form, where nothing of this machine is spoken to and what follows is there at once."""
-    monkeypatch.setattr(form, "preview_of", lambda _maker: FOLLOWS)
+    monkeypatch.setattr(form, "previews_of", lambda _maker: [FOLLOWS])
     return FormApp(BenchMaker(tmp_path / "mine.toml"), lambda: [Port("scpi", "TCPIP::192.0.2.9::5025::SOCKET")])
 
 
@@ -206,6 +206,21 @@ async def test_a_bench_is_typed_in_a_meter_read_and_the_file_written(app, tmp_pa
     assert app.return_value is True
     bench = load_bench(tmp_path / "mine.toml")
     assert (bench.title, bench.mains.voltage, bench.transformer.primary_voltage) == ("my supply", 115.0, 115.0)
+
+
+async def test_a_choice_is_typed_by_its_first_words(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.maker.add_meter()
+        app.state.refresh()
+        app.state.cursor = "meter.1.seen"
+        app._show()
+        await pilot.press(*"a wide")
+        assert "GPIB" in app.state.asked["meter.1.seen"]
+        await pilot.press("i")
+        assert app.state.asked["meter.1.seen"].startswith("it "), "what fits no more begins a new word"
+        before = app.state.asked["meter.1.seen"]
+        await pilot.press("i")
+        assert app.state.asked["meter.1.seen"] != before, "the same letter goes to the next one"
 
 
 async def test_what_a_meter_showed_before_it_was_changed_is_not_shown(app, monkeypatch):
@@ -254,7 +269,7 @@ _NAMES = {" ": "space", "%": "percent_sign"}
 
 async def test_what_was_typed_in_a_row_that_was_left_is_no_answer_to_the_next(app, monkeypatch):
     previewed = []
-    monkeypatch.setattr(form, "preview_of", lambda maker: previewed.append(dict(maker.given)) or FOLLOWS)
+    monkeypatch.setattr(form, "previews_of", lambda maker: previewed.append(dict(maker.given)) or [FOLLOWS])
     async with app.run_test(size=(80, 24)) as pilot:
         app.state.cursor = "mains.distortion"
         app._show()

@@ -43,13 +43,18 @@ def number_of(style: Style) -> int | None:
 @pytest.mark.parametrize("palette", Palette)
 @pytest.mark.parametrize(("normal", "bright"), [(VGA, VGA_BRIGHT), (XTERM, XTERM_BRIGHT)], ids=["vga", "xterm"])
 def test_every_colour_can_be_read_on_its_background(palette, normal, bright):
-    """3:1 is what WCAG 2.1 asks of large or bold text and of signs."""
-    background = WHITE if palette is Palette.LIGHT else BLACK
+    """WCAG 2.1 asks 4.5:1 of text (1.4.3), 3:1 of large or bold text and of signs (1.4.11).
+
+    How light a dimmed text is on white is up to the terminal: 40 % of black is #999999, which has 2.8:1.
+    """
+    is_light = palette is Palette.LIGHT
+    background, least = (WHITE, 4.5) if is_light else (BLACK, 3.0)
+    assert not (is_light and any(style.dim for style in PALETTES[palette].values()))
     for role, style in PALETTES[palette].items():
         number = number_of(style)
         if number is None:
             continue
-        assert contrast(bright[number] if style.bold else normal[number], background) >= 3.0, role
+        assert contrast(bright[number] if style.bold else normal[number], background) >= least, role
 
 
 @pytest.mark.parametrize("palette", Palette)

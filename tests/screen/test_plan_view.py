@@ -111,7 +111,7 @@ async def test_going_on_needs_what_the_step_needs(app, bench, judge, read_screen
             Event(92.0, "", "step done", "1 of 3: a tenth, no load: no hum", EventDetails(step=1, note="no hum")),
             Event(92.0, "", "step begun", "2 of 3: full mains", EventDetails(step=2)),
         )
-        await sees(app, pilot, read_screen, "done at 0:01:32: no hum", "step 2: full mains", "stands 0:00")
+        await sees(app, pilot, read_screen, "done 0:01:32: no hum", "step 2: full mains", "stands 0:00")
 
 
 async def test_a_note_may_be_left_out_but_a_reason_may_not(app, bench):

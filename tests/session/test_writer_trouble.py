@@ -3,8 +3,12 @@
 import os
 import shutil
 import sqlite3
+import subprocess
+import sys
+import tempfile
 import time
 from contextlib import closing, suppress
+from pathlib import Path
 
 import pytest
 
@@ -272,6 +276,67 @@ def test_a_folder_out_of_reach_for_a_moment_is_no_trouble_afterwards(tmp_path, w
     writer.finish(2.0)
     assert not writer.trouble
     assert open_session_view(tmp_path / "a.benchmon").poll().state is RecorderState.FINISHED
+
+
+RECORDS = """
+import os, sys, time
+from pathlib import Path
+from benchmon.bench import read_bench
+from benchmon.session.records import Heartbeat
+from benchmon.session.writer import SessionWriter
+from support import small_sessions
+
+bench = read_bench(small_sessions.BENCH)
+put = small_sessions.judgements(bench, 300)
+if os.getuid() == 0:
+    # A session of root's loads what another user may not be able to read.
+    SessionWriter(Path(sys.argv[1]).with_name("first.benchmon"), bench, time.monotonic()).abandon()
+    os.setgroups([])
+    os.setgid(65534)
+    os.setuid(65534)
+writer = SessionWriter(Path(sys.argv[1]), bench, time.monotonic())
+shown = None
+os.set_blocking(0, False)
+while not (asked := sys.stdin.readline()):
+    for judgement in put[:3]:
+        writer.put(judgement)
+    del put[:3]
+    writer.put(Heartbeat(1.0, time.monotonic()))
+    if writer.trouble != shown:
+        shown = writer.trouble
+        print(shown or "no trouble", flush=True)
+    time.sleep(0.01)
+for judgement in put:
+    writer.put(judgement)
+writer.finish(80.0)
+print("ended", writer.trouble or "without trouble", flush=True)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "setuid"), reason="there are no rights of users here")
+def test_a_folder_without_rights_for_a_moment_is_told_and_nothing_is_lost(readings):
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        # Whoever may do everything is not hindered, so the process that records is then another user's.
+        if os.getuid() == 0:
+            os.chown(folder, 65534, 65534)
+        search = os.pathsep.join([str(Path(__file__).parents[1]), *sys.path])
+        with subprocess.Popen(
+            [sys.executable, "-c", RECORDS, str(folder / "a.benchmon")],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": search},
+        ) as process:  # fmt: skip
+            assert process.stdout.readline() == "no trouble\n"
+            folder.chmod(0)
+            trouble = process.stdout.readline()
+            folder.chmod(0o700)
+            assert "Permission denied" in trouble
+            assert process.stdout.readline() == "no trouble\n"
+            process.stdin.write("end\n")
+            process.stdin.close()
+            assert process.stdout.read() == "ended without trouble\n"
+        update = open_session_view(folder / "a.benchmon").poll()
+        assert list(update.judgements) == readings(300)
+        assert update.state is RecorderState.FINISHED
 
 
 @pytest.mark.parametrize("keep", [0, 4096, 9000])

@@ -52,7 +52,9 @@ def test_lines_out_of_order_are_sorted_and_repeated_ones_taken_once(read):
     assert [(one.time, one.value) for one in read(text)] == [(1, 1), (1, 2), (5, 3)]
 
 
-@pytest.mark.parametrize(("text", "value"), [("9.9E37", math.inf), ("-9.9e37", -math.inf), ("inf", math.inf)])
+@pytest.mark.parametrize(
+    ("text", "value"), [("9.9E37", math.inf), ("-9.9e37", -math.inf), ("1e30", math.inf), ("inf", math.inf)]
+)
 def test_an_overload_is_infinite(read, text, value):
     assert read(f"time_s,channel,value\n0,vout,{text}\n")[0].value == value
 

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from benchmon.bench import Bench, Capacitor, OpenLoad, ResistorLoad
-from benchmon.bench.topology import TOPOLOGIES
+from benchmon.bench.topology import TOPOLOGIES, Topology
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.solved import solve
@@ -20,11 +20,11 @@ _ROUNDS = 3
 
 @dataclass(frozen=True)
 class WiringCost:
-    """A rectifier and the connection of its windings, and what they cost with a load that takes `power` watts.
+    """A rectifier and the connection of its windings, and what they cost with loads that take `power` watts.
 
-    `drops` is how many of the `diodes` lie in the current's way. Volts: `output` (mean) and `reverse` (peak, of one
-    diode). Watts: `diode_loss` of all diodes, `copper_loss` of all windings. `apparent` is the windings' VA, `use` that
-    over the transformer's rating, None without one.
+    Of two outputs each has its load, with half of the power. `drops` is how many of the `diodes` lie in the current's
+    way. Volts: `output` (mean) and `reverse` (peak, of one diode). Watts: `diode_loss` of all diodes, `copper_loss` of
+    all windings. `apparent` is the windings' VA, `use` that over the transformer's rating, None without one.
     """
 
     kind: str
@@ -57,8 +57,9 @@ def copper_loss(bench: Bench, line: float, winding: float) -> float:
 def wiring_costs(bench: Bench) -> list[WiringCost]:
     """Return what the bench's wiring costs, then every other one of its windings, diodes and filter.
 
-    Each has a load resistor that takes the power of the bench's; behind a regulator it is the bench's own load. What
-    cannot be solved is left out. Raises `PredictionError` for a bench that cannot be solved, or has no load.
+    Each has a load resistor that takes the power of the bench's, or two that take half of it; behind a regulator it is
+    the bench's own load. What cannot be solved is left out. Raises `PredictionError` for a bench that cannot be solved,
+    or has no load.
     """
     if isinstance(bench.load, OpenLoad):
         raise PredictionError("load: is open, so no wiring costs anything; give a load")
@@ -74,13 +75,21 @@ def _rewired(bench: Bench) -> Iterator[Bench]:
     two = bench.transformer.secondaries == 2
     held = bool(bench.filter) and isinstance(bench.filter[0], Capacitor)
     for kind, topology in TOPOLOGIES.items():
-        if (topology.is_tapped and not two) or (topology.capacitors and not held) or len(topology.rails) > 1:
+        if (topology.needs_two_windings and not two) or (topology.capacitors and not held):
             continue
-        for connection in ("series",) if topology.is_tapped else ("series", "parallel") if two else ("single",):
+        if len(topology.rails) > 1 and bench.regulator is not None:
+            continue  # two regulators would deliver twice the power
+        for connection in _connections(topology, two=two):
             if (kind, connection) != (bench.rectifier.kind, bench.transformer.connection):
                 rectifier = bench.rectifier.model_copy(update={"kind": kind})
                 windings = bench.transformer.model_copy(update={"connection": connection})
                 yield bench.model_copy(update={"rectifier": rectifier, "transformer": windings})
+
+
+def _connections(topology: Topology, *, two: bool) -> tuple[str, ...]:
+    if topology.is_tapped:
+        return ("series",)
+    return ("series", "parallel") if two and topology.second_winding is None else ("single",)
 
 
 def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None:
@@ -91,7 +100,7 @@ def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None
         for _ in range(_ROUNDS):
             bench = bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=ohms)})
             values = _values(bench)
-            ohms *= values["output.power.mean"] / own.power
+            ohms *= len(bench.rectifier.topology.rails) * values["output.power.mean"] / own.power
         return _cost(bench, values)
     except PredictionError:
         return None
@@ -109,7 +118,7 @@ def _cost(bench: Bench, values: dict[str, float], *, is_own: bool = False) -> Wi
         connection=bench.transformer.connection,
         diodes=len(topology.diodes),
         drops=topology.drops,
-        power=values["output.power.mean"],
+        power=len(topology.rails) * values["output.power.mean"],
         output=values["output.voltage.mean"],
         reverse=values["diode.voltage.reverse_peak"],
         diode_loss=len(topology.diodes) * values["diode.power.mean"],
@@ -120,13 +129,19 @@ def _cost(bench: Bench, values: dict[str, float], *, is_own: bool = False) -> Wi
     )
 
 
-_MEANT = {"single": "One winding", "series": "Both windings, in series", "parallel": "Both windings, in parallel"}
+_MEANT = {
+    "single": "Each winding by itself",
+    "series": "Both windings, in series",
+    "parallel": "Both windings, in parallel",
+}
 
 
 def wirings_as_text(costs: list[WiringCost]) -> str:
     """Return the costs as tables of at most 80 columns, one a connection of the windings."""
     own = costs[0]
     lines = [f"What each wiring costs; the load takes {format_value(own.power, 'W')} of each, * is this supply."]
+    if any(len(TOPOLOGIES[each.kind].rails) > 1 for each in costs):
+        lines.append("Split rail and two bridges have two outputs, each with half of that load.")
     head = ("wiring", "output", "diodes", "drops", "reverse", "diode loss", "windings", "copper")
     units = ("", "V", "", "in way", "peak V", "W", "VA" if own.use is None else "% used", "W")
     for connection, meant in _MEANT.items():

@@ -142,7 +142,7 @@ def _mains(worst_case: WorstCase) -> Iterator[str]:
 
 def _probes(bench: Bench) -> Iterator[str]:
     yield (
-        f"The ground clip of an earthed oscilloscope is a wire to earth. {bench.rectifier.topology.earth} Never clip "
+        f"The ground clip of an earthed oscilloscope is a wire to earth. {_earth(bench)} Never clip "
         "an earthed probe on the winding's side of the rectifier while the output is earthed too, by a second probe, a "
         "meter or the load: earth then shorts winding and diodes. Use a differential probe there."
     )
@@ -153,12 +153,26 @@ def _probes(bench: Bench) -> Iterator[str]:
     )
 
 
+def _earth(bench: Bench) -> str:
+    """Return which part of the winding and of the outputs may be earthed."""
+    own = bench.rectifier.topology.earth
+    if bench.rectifier.topology.second_winding is None:
+        return own
+    joined = {
+        "isolated": "Its two outputs share nothing: earth one of them, and the other still floats.",
+        "plus and minus": "Only where its two outputs meet may both share one earth.",
+        "stacked": "Its upper output stands on the lower one: earthing the returns of both shorts the lower output.",
+    }
+    return f"{own} {joined[bench.rectifier.outputs]}"
+
+
 def _touchable(worst_case: WorstCase) -> Iterator[str]:
     """Warn if the secondary side exceeds the voltages that are safe to touch."""
     bench = worst_case.bench
     topology = bench.rectifier.topology
     ends = 2 if topology.is_tapped or bench.transformer.connection == "series" else 1
-    direct = len(topology.rails) * max(
+    apart = topology.second_winding is not None and bench.rectifier.outputs == "isolated"
+    direct = (1 if apart else len(topology.rails)) * max(
         worst_case.largest_at_any_load("output.voltage.peak"), stored_energy(worst_case).volts
     )
     winding = ends * worst_case.largest_at_any_load("secondary.voltage.rms")

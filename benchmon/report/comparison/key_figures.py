@@ -119,10 +119,14 @@ def topology_remarks(comparison: Comparison) -> Iterator[str]:
         more = other.topology.drops - first.topology.drops
         count = {1: "one diode drop", 2: "two diode drops"}.get(abs(more), "")
         words = f", {count} {'more' if more > 0 else 'less'} in the path" if more else ""
-        words_of_both = f"{chr(65 + at)} is a {other.kind}, A a {first.kind}{words}"
+        words_of_both = f"{chr(65 + at)} is {_named(other.kind)}, A {_named(first.kind)}{words}"
         yield (
             words_of_both + "".join(_at_output(one, at) for one in comparison.compared if one.quantity in _OUTPUT) + "."
         )
+
+
+def _named(kind: str) -> str:
+    return kind if kind.startswith("two ") else f"a {kind}"
 
 
 _OUTPUT = ("output.voltage.rms", "output.voltage.mean")

@@ -116,7 +116,12 @@ def _required(found: Findings, ratings: Ratings | None) -> Iterator[tuple[Cell, 
     for one in found.channels:
         if one.expected is not None:
             result = formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT)
-            yield one.channel.name, formatting.expected(one.expected, one.channel.quantity), _read(one), result
+            yield (
+                one.channel.name,
+                formatting.expected(one.expected, one.channel.quantity),
+                formatting.reading_of(one),
+                result,
+            )
         yield from _limits(one)
     if found.stages:
         done = sum(stage.outcome is Outcome.DONE for stage in found.stages)
@@ -146,10 +151,6 @@ def _limits(one: ChannelResult) -> Iterator[tuple[Cell, ...]]:
             formatting.number(farthest, one.shown_unit),
             _NOT_MET if tripped else _MET,
         )
-
-
-def _read(one: ChannelResult) -> str:
-    return formatting.measured(one.value, one.uncertainty, one.shown_unit, one.typed_at)
 
 
 def _picture_block(found: Findings) -> Iterator[Block]:

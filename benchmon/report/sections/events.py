@@ -76,7 +76,7 @@ def _step(step: StepFinding, count: int) -> list[Block]:
     rows = tuple(
         (
             f"{one.channel.name}{', needed' if one.channel.name in step.stage.step.needs else ''}",
-            formatting.measured(one.value, one.uncertainty, one.shown_unit, one.typed_at),
+            formatting.reading_of(one),
             formatting.expected(one.expected, one.channel.quantity),
             formatting.en(one.en),
             formatting.verdict(one.verdict) if one.is_measured else Toned("not measured", Emphasis.DOUBT),

@@ -103,9 +103,9 @@ def load_words(plan: Plan, place: int) -> str:
 def _outcome_words(stage: PlanStep, state: SessionState) -> str:
     if stage.outcome is Outcome.RUNNING:
         left = stage.left(state.now)
-        return f"stands, hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(state.now))}"
+        return f"hold {countdown(left)}" if left > 0 else f"stands {countdown(stage.held(state.now))}"
     words = f": {stage.words}" if stage.words else ""
-    at = f" at {clock(stage.ended)}" if stage.ended is not None else ""
+    at = f" {clock(stage.ended)}" if stage.ended is not None else ""
     return f"{stage.outcome}{at}{words}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
@@ -59,14 +60,24 @@ def fit_name(text: str, width: int, symbols: SymbolSet) -> str:
 
 
 def wrap(text: str, width: int) -> list[str]:
-    """Return `text` in lines of at most `width` columns, broken at spaces where there are any; never an empty list."""
+    """Return `text` in lines of at most `width` columns, broken at spaces where there are any; never an empty list.
+
+    A number stays with its unit.
+
+    >>> wrap("hold for another 20 s", 20)
+    ['hold for another', '20 s']
+    """
     return list(_wrapped(text, width))
+
+
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|°C|K|s|min|h|[pnµmkM]?(?:V|A|W|Ω|F|H|VA|Hz))(?![A-Za-z]))")
+_TOGETHER = "\N{NO-BREAK SPACE}"
 
 
 @lru_cache(maxsize=256)
 def _wrapped(text: str, width: int) -> tuple[str, ...]:
     lines, line = [], ""
-    for word in text.split(" "):
+    for word in _BEFORE_UNIT.sub(_TOGETHER, text).split(" "):
         for piece in chop_cells(word, max(1, width)) or [""]:
             joined = f"{line} {piece}" if line else piece
             if width_of(joined) <= width:
@@ -74,7 +85,7 @@ def _wrapped(text: str, width: int) -> tuple[str, ...]:
             else:
                 lines.append(line)
                 line = piece
-    return (*lines, line)
+    return tuple(each.replace(_TOGETHER, " ") for each in (*lines, line))
 
 
 def rule(title: str, width: int, symbols: SymbolSet, aside: str = "") -> Line:

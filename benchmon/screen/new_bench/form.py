@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from typing import ClassVar
 
@@ -18,7 +19,7 @@ from benchmon.errors import BadInput, BenchmonError
 from benchmon.instruments.connection_test import Tried
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_maker import BenchMaker
-from benchmon.new_bench.preview import Preview, preview_of
+from benchmon.new_bench.preview import Preview, previews_of
 from benchmon.new_bench.questions import LONGEST
 from benchmon.screen.keys import Key
 from benchmon.screen.new_bench.form_lines import FormLayout, draw_form
@@ -61,13 +62,14 @@ class FieldLine(TypedLine):
 
     def on_key(self, event: events.Key) -> None:
         """Choose another answer, where there is a choice, rather than type."""
-        if self.choose is not None and (event.key in _STEPS or (event.character or "").isalnum()):
-            self.choose(_STEPS.get(event.key, event.character or ""))
+        character = event.character or ""
+        if self.choose is not None and (event.key in _STEPS or character.isalnum() or character == " "):
+            self.choose(_STEPS.get(event.key, character))
             event.stop()
             event.prevent_default()
 
 
-_STEPS = {"left": -1, "right": 1, "space": 1}
+_STEPS = {"left": -1, "right": 1}
 
 
 class PickScreen(ModalScreen[str | None]):
@@ -185,6 +187,7 @@ class FormApp(App[bool]):
         self.field = FieldLine(max_length=LONGEST, select_on_focus=False, compact=True)
         self._bar = KeyBar(_KEYS, self.symbols)
         self._is_behind = False
+        self._begun = self._begun_in = ""
         # What is in a file already is read when it is changed, or by the key.
         self._read: dict[int, object] = {meter: _answers_of(meter, maker.given) for meter in maker.meters}
 
@@ -320,13 +323,26 @@ class FormApp(App[bool]):
         choices, answer = question.choices, self.state.asked[question.name]
         if isinstance(how, int):
             answer = choices[(choices.index(answer) + how) % len(choices)]
+            self._begun = ""
         else:
-            at = choices.index(answer) + 1
-            wanted = (each for each in (*choices[at:], *choices[:at]) if each.lower().startswith(how.lower()))
-            answer = next(wanted, answer)
+            answer = self._chosen_by(how, choices, answer)
         self.state.take(answer)
         self._after_change()
         self._show()
+
+    def _chosen_by(self, typed: str, choices: Sequence[str], answer: str) -> str:
+        """Return the choice that begins with all that was typed in this row, else the next with that letter alone."""
+        at = choices.index(answer)
+        before = self._begun if self._begun_in == self.state.cursor else ""
+        ways = [(before + typed.lower(), at)] if before else []
+        for begun, first in (*ways, (typed.lower(), at + 1)):
+            in_order = (*choices[first:], *choices[:first])
+            found = next((each for each in in_order if each.lower().startswith(begun)), None)
+            if found is not None:
+                self._begun, self._begun_in = begun, self.state.cursor
+                return found
+        # A space that begins nothing steps on.
+        return choices[(at + 1) % len(choices)] if typed == " " else answer
 
     def _show(self) -> None:
         """Show the row under the cursor, with its answer in the line to type in."""
@@ -377,9 +393,18 @@ class FormApp(App[bool]):
     def _work_out_in_thread(self, maker: BenchMaker) -> None:
         preview = Preview(problem="what follows could not be worked out")
         try:
-            preview = preview_of(maker)
+            for preview in previews_of(maker):
+                self._hand_over(self._show_preview, preview)
+                if self._is_behind:
+                    # Another answer has come meanwhile.
+                    break
         finally:
             self._hand_over(self._take_preview, preview)
+
+    def _show_preview(self, preview: Preview) -> None:
+        # The margins come last; until then those of before stay.
+        self.state.preview = replace(preview, margins=preview.margins or self.state.preview.margins)
+        self._draw()
 
     def _take_preview(self, preview: Preview) -> None:
         self.state.preview, self.state.is_working = preview, False

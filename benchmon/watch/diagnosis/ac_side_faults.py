@@ -46,7 +46,7 @@ def faults_of_the_windings(bench: Bench) -> Iterator[SuspectedFault]:
     elif topology.is_tapped:
         cause = "one winding is reversed: each rail is charged once a period"
         yield SuspectedFault(cause, wiring, USUAL, bench, defects=turned)
-    elif transformer.secondaries == 2:
+    elif transformer.secondaries == 2 and topology.second_winding is None:
         other = "parallel" if transformer.connection == "series" else "series"
         changed = bench.model_copy(update={"transformer": transformer.model_copy(update={"connection": other})})
         meant = {"single": "alone"}.get(transformer.connection, f"in {transformer.connection}")

@@ -23,6 +23,7 @@ from typing import NamedTuple
 import numpy as np
 
 from benchmon.bench import Channel
+from benchmon.quantities import is_sane
 from benchmon.watch.drift.blocks import NoiseEstimate
 from benchmon.watch.drift.drift import Drift
 from benchmon.watch.heating.rise_fit import FEWEST, Courses, Foreknowledge, Interval, fit_rise
@@ -162,7 +163,12 @@ class HeatWatch:
         self._value = 0.0
 
     def update(self, time: float, value: float) -> bool:
-        """Take one finite reading (s, °C), times rising. Return whether the outlook may have changed."""
+        """Take one finite reading (s, °C), times rising. Return whether the outlook may have changed.
+
+        What no thermometer shows is a wrong number and no part of a course.
+        """
+        if not is_sane(value, "°C"):
+            return False
         self._noise.add(value)
         changed = False
         if self._average.count and time - self._average.began >= PROBE_SECONDS:

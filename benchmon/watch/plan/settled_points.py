@@ -24,6 +24,8 @@ LONGEST_READINGS = 100_000
 
 SET_WITHIN = 0.05
 """Part of a value by which what is measured may differ for it to count as set, as for the mains of a step."""
+_STAYS = 0.01
+"""Part of a value by which the last readings of what is swept may differ while it counts as set (from memory)."""
 _OPEN_BELOW = 0.05
 """Part of the least current of a sweep below which there is no load."""
 _STILL = 0.25
@@ -187,7 +189,7 @@ class SettlingReadings:
         groups = (_VOLTS, _AMPERES) if sweep.over == "load.resistance" else (_SHOWS[sweep.over],)
         for group in groups:
             channel = self._first_of(group)
-            if channel is None or self._movement(channel, now, 2.0 * channel.period):
+            if channel is None or not self._stays(channel, now):
                 return False
         at = self.measured(sweep, now)
         if at is None:
@@ -258,6 +260,13 @@ class SettlingReadings:
         if stood < length - channel.period or len(read) < _LEAST_READINGS:
             return f"{channel.name} must stand still for another {duration(max(1.0, math.ceil(length - stood)))}"
         return f"{channel.name} still moves" if not _stands_still(channel, read) else ""
+
+    def _stays(self, channel: Channel, now: float) -> bool:
+        """Return whether the last readings of a channel lie together, so that nobody is turning it."""
+        read = [one.value for one in self._window(channel, now, 0.0)]
+        if len(read) < _LEAST_READINGS:
+            return False
+        return max(read) - min(read) <= _STAYS * abs(read[-1]) + channel.accuracy.of(read[-1])
 
     def _first_of(self, quantities: Iterable[str]) -> Channel | None:
         return next(

@@ -223,6 +223,19 @@ class Sweeps:
         return self.current is not None and self.current.state is SweepState.ASKED
 
     @property
+    def ended_at(self) -> float:
+        """When the last sweep ended, in session seconds; −∞ before one did, +∞ while one runs."""
+        run = self.runs.get(self._latest)
+        if self.current is not None:
+            return math.inf
+        return -math.inf if run is None or run.number == 0 else run.since
+
+    @property
+    def needs(self) -> tuple[str, ...]:
+        """The channels that the running sweep needs."""
+        return () if self.current is None else self.current.sweep.needs
+
+    @property
     def mains(self) -> float | None:
         """The mains volts (rms) that a running sweep wants, None where none does."""
         run = self.current

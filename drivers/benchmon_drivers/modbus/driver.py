@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from typing import Annotated, ClassVar
 
-from pydantic import Field, StrictBool, model_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, model_validator
 from pymodbus.exceptions import ModbusException
 from pymodbus.pdu import ModbusPDU
 from pymodbus.pdu.bit_message import ReadCoilsRequest, ReadDiscreteInputsRequest, WriteSingleCoilRequest
@@ -27,7 +27,7 @@ from pymodbus.pdu.register_message import (
 from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
-from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, SwitchSettings
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, LoadSettings, SwitchSettings
 from benchmon_drivers.modbus.connection import LineKeys, ModbusConnection, Refused, endpoint
 from benchmon_drivers.modbus.registers import (
     BITS,
@@ -83,6 +83,23 @@ class ModbusSwitch(SwitchSettings):
         if self.coil is not None:
             return "coil", self.coil, int(self.value)
         return "holding", self.register_number or 0, int(self.value)
+
+
+class ModbusSetting(BaseModel):
+    """A holding register that sets a load."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    register_number: DataAddress = Field(alias="register", description="Holding register that is written, from 0.")
+    factor: Factor = Field(1.0, description="What amperes or ohms are multiplied by; 1000 for a register in mA.")
+    coil: DataAddress | None = Field(None, description="Coil that is written 1 afterwards: it switches the load on.")
+
+
+class ModbusLoad(LoadSettings):
+    """A register that sets a load, and the coil or register that releases it."""
+
+    set: ModbusSetting = Field(description="What is written: { register = 2, factor = 1000, coil = 0 }.")
+    off: ModbusSwitch = Field(description="What releases it: { coil = 0, value = 0 }.")
 
 
 class SwitchPlace:
@@ -268,6 +285,7 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
     settings_model: ClassVar[type[InstrumentSettings]] = ModbusSettings
     channel_model: ClassVar[type[ChannelSettings]] = ModbusChannel
     switch_model: ClassVar[type[SwitchSettings] | None] = ModbusSwitch
+    load_model: ClassVar[type[LoadSettings] | None] = ModbusLoad
     queries_together = True
 
     def __init__(self, name: str, settings: ModbusSettings, channels: Sequence[RegisterChannel]) -> None:
@@ -330,6 +348,18 @@ class ModbusDriver(Driver[ModbusSettings, ModbusChannel]):
         if endpoint(self.settings.address) is None and self._looking.acquire(timeout=_PATIENCE):
             self._looking.release()
         return self._switched(how).switch_off()
+
+    def _set_load(self, how: ModbusLoad, value: float) -> str:
+        content = round(value * how.set.factor)
+        if not 0 <= content <= 0xFFFF:
+            raise InstrumentError(f"{self.settings.address}: a register cannot hold {content} for {value:g}")
+        unit = how.off.unit
+        writes = [ModbusSwitch(register=how.set.register_number, value=content, unit=unit)]
+        writes += [ModbusSwitch(coil=how.set.coil, value=1, unit=unit)] if how.set.coil is not None else []
+        return "; ".join(self._switched(write).switch_off() for write in writes)
+
+    def _release_load(self, how: ModbusLoad) -> str:
+        return self._switched(how.off).switch_off()
 
     def _is_off(self, how: ModbusSwitch) -> bool:
         return self._switched(how).is_off()

@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import math
 import re
+import threading
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from pyvisa import VisaIOError
@@ -20,7 +23,14 @@ from pyvisa.errors import Error as VisaError
 from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadReply, InstrumentError, InstrumentTimeout
 from benchmon.instruments.driver import Driver
-from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings, Port, SwitchSettings
+from benchmon.instruments.types import (
+    ChannelSettings,
+    DrivenChannel,
+    InstrumentSettings,
+    LoadSettings,
+    Port,
+    SwitchSettings,
+)
 from benchmon.quantities import is_sane
 from benchmon.signals.arrays import Floats
 from benchmon.text import one_line
@@ -28,7 +38,7 @@ from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.number_parsing import begins_with_number, decoded, plain_number, scpi_number, shown
 from benchmon_drivers.reply_units import unit_of_reply
 from benchmon_drivers.scpi.connection import ScpiConnection, find_visa, why_unreachable, why_unusable
-from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings, ScpiSwitch
+from benchmon_drivers.scpi.settings import VALUE, ScpiChannel, ScpiLoad, ScpiSettings, ScpiSwitch
 from benchmon_drivers.scpi.waveform import WaveCaptures
 
 __all__ = ["ScpiChannel", "ScpiDriver", "ScpiSettings", "ScpiSwitch"]
@@ -43,12 +53,22 @@ _SWITCHES_WITHIN = 0.5
 _ERROR = re.compile(r'\s*([+-]?\d{1,9})\s*(?:,\s*"?(.*?)"?\s*)?', re.DOTALL)
 
 
+@dataclass
+class _Order:
+    """A command that the thread which reads sends between two queries; `problem` is why it could not."""
+
+    message: bytes
+    sent: threading.Event = field(default_factory=threading.Event)
+    problem: Exception | None = None
+
+
 class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
     """A SCPI instrument at a VISA resource."""
 
     settings_model: ClassVar[type[InstrumentSettings]] = ScpiSettings
     channel_model: ClassVar[type[ChannelSettings]] = ScpiChannel
     switch_model: ClassVar[type[SwitchSettings] | None] = ScpiSwitch
+    load_model: ClassVar[type[LoadSettings] | None] = ScpiLoad
 
     def __init__(self, name: str, settings: ScpiSettings, channels: Sequence[DrivenChannel[ScpiChannel]]) -> None:
         super().__init__(name, settings, channels)
@@ -59,6 +79,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         self._asks_errors = settings.error_queue is not False
         self._connection = ScpiConnection(settings)
         self._was_open = False
+        self._orders: deque[_Order] = deque()
 
     def cautions(self) -> list[str]:
         """Return what to know of the patterns before a test."""
@@ -90,6 +111,7 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
         return identity
 
     def _query_many(self, channels: Sequence[DrivenChannel[ScpiChannel]]) -> Sequence[float | InstrumentError]:
+        self._send_orders()
         return [self._ask_wave(channel) if channel.settings.wave else self._query(channel) for channel in channels]
 
     def _query(self, channel: DrivenChannel[ScpiChannel]) -> float:
@@ -180,21 +202,59 @@ class ScpiDriver(Driver[ScpiSettings, ScpiChannel]):
             self._acknowledged(line)
 
     def _switch_off(self, how: ScpiSwitch) -> str:
-        """Send the command on the open connection, even while a query is pending there, and on a second one."""
-        sent = self._connection.write_concurrently(self._message(how.command))
+        return self._send_urgently(how.command)
+
+    def _send_urgently(self, command: str) -> str:
+        """Send a command on the open connection, even while a query is pending there, and on a second one."""
+        sent = self._connection.write_concurrently(self._message(command))
         if sent and not self._connection.discards_on_close:
-            return f"{how.command} sent"
+            return f"{command} sent"
         try:
             with self._second_connection() as line:
-                line.write(self._message(how.command))
+                line.write(self._message(command))
                 self._acknowledged(line)
         except (VisaError, OSError) as problem:
             if not sent:
                 raise
-            return (
-                f"{how.command} sent on the open connection, not acknowledged on another ({self._translated(problem)})"
-            )
-        return f"{how.command} sent and acknowledged"
+            return f"{command} sent on the open connection, not acknowledged on another ({self._translated(problem)})"
+        return f"{command} sent and acknowledged"
+
+    def _set_load(self, how: ScpiLoad, value: float) -> str:
+        """Send the command between two queries where the instrument has channels, else on a connection of its own."""
+        command = how.set.replace(VALUE, f"{value:.6g}")
+        if not self.channels:
+            with self._second_connection() as line:
+                line.write(self._message(command))
+                self._acknowledged(line)
+            return f"{command} sent and acknowledged"
+        self._require_connection(self._connection.is_open)
+        order = _Order(self._message(command))
+        self._orders.append(order)
+        within = 2.0 * max(channel.period for channel in self.channels.values()) + self.timeout + _SWITCHES_WITHIN
+        if not order.sent.wait(within):
+            with suppress(ValueError):
+                self._orders.remove(order)
+            raise InstrumentTimeout(f"{self.settings.address}: {command} was not taken within {within:.3g} s")
+        if order.problem is not None:
+            raise order.problem
+        return f"{command} sent and acknowledged"
+
+    def _send_orders(self) -> None:
+        while self._orders:
+            order = self._orders.popleft()
+            try:
+                self._connection.write(order.message)
+                self._acknowledged(self._connection)
+            except Exception as problem:
+                order.problem = problem
+                raise
+            finally:
+                order.sent.set()
+
+    def _release_load(self, how: ScpiLoad) -> str:
+        # What was not sent yet must not follow the release.
+        self._orders.clear()
+        return self._send_urgently(how.off)
 
     def _is_off(self, how: ScpiSwitch) -> bool | None:
         if not how.confirm or (self._connection.is_open and not self._connection.discards_on_close):

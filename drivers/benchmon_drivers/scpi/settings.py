@@ -10,7 +10,7 @@ from pyvisa.highlevel import get_wrapper_class
 
 from benchmon.bench.fields import Factor, KeyedError, Number, Seconds
 from benchmon.errors import BadInput
-from benchmon.instruments.types import ChannelSettings, InstrumentSettings, SwitchSettings
+from benchmon.instruments.types import ChannelSettings, InstrumentSettings, LoadSettings, SwitchSettings
 from benchmon_drivers.number_parsing import SCPI_OVERLOAD, OverloadCodes, Pattern, ReplyUnit
 from benchmon_drivers.scpi.usbtmc import is_usbtmc
 from benchmon_drivers.scpi.waveform_format import WaveKeys
@@ -150,6 +150,30 @@ class ScpiChannel(ChannelSettings):
             raise KeyedError("index", self.index, "cannot be combined with pattern, which finds the number")
         if self.preamble and not self.wave:
             raise KeyedError("preamble", self.preamble, "belongs to a wave; add the query for its samples as wave")
+        return self
+
+
+VALUE = "{value}"
+
+
+class ScpiLoad(LoadSettings):
+    """Commands that set a load and release it."""
+
+    set: Annotated[Command, Field(min_length=1)] = Field(
+        description='Command that sets the load and switches it on, such as "CURR {value};INP ON"; the value is in '
+        "amperes or ohms."
+    )
+    off: Annotated[Command, Field(min_length=1)] = Field(
+        description='Command that releases the load, such as "INP OFF".'
+    )
+
+    @model_validator(mode="after")
+    def _names_the_value(self) -> ScpiLoad:
+        if self.set.count(VALUE) != 1:
+            raise KeyedError("set", self.set, "must hold {value} once, where the value goes")
+        if "?" in self.set + self.off:
+            key = "set" if "?" in self.set else "off"
+            raise KeyedError(key, getattr(self, key), "is a question; give a command")
         return self
 
 

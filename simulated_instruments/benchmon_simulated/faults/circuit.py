@@ -57,7 +57,8 @@ class HalfWaveWiring(CircuitFault):
         wiring = self.supply.wiring
         missing = dict.fromkeys(wiring.backwards, OPEN)
         # In a bridge the return path is then a wire.
-        return _with_diodes(defects, missing | ({4: SHORTED} if wiring.kind == "bridge" else {}))
+        wires = {"bridge": (4,), "two bridges": (4, 8)}.get(wiring.kind, ())
+        return _with_diodes(defects, missing | dict.fromkeys(wires, SHORTED))
 
 
 class ReversedWinding(CircuitFault):
@@ -75,6 +76,8 @@ class ReversedWinding(CircuitFault):
         """Raise `BadInput` for a single winding: its direction does not matter."""
         if self.supply.wiring.windings < 2:
             raise BadInput(f"{self.name}: this supply uses one winding, whose direction does not matter")
+        if self.supply.wiring.kind == "two bridges":
+            raise BadInput(f"{self.name}: each winding has a bridge of its own, so its direction does not matter")
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Reverse the winding."""

@@ -20,10 +20,11 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from benchmon.bench import Bench, Instrument
+from benchmon.bench import Bench, Instrument, Sweep
 from benchmon.errors import BadInput
 from benchmon_simulated.addresses import HOST
 from benchmon_simulated.effects import Effects
+from benchmon_simulated.electronic_load import ElectronicLoad
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, channels_of, keys_of
 from benchmon_simulated.servers.own_certificate import is_encrypted
@@ -206,6 +207,38 @@ class MainsRelay:
 
 
 @dataclass(frozen=True)
+class LoadRegister:
+    """A register that sets an electronic load: its content is the value times `factor`."""
+
+    factor: float
+    load: ElectronicLoad
+    off = 0
+
+    def write(self, value: int) -> None:
+        """Set the load."""
+        self.load.set(value / self.factor)
+
+
+@dataclass(frozen=True)
+class LoadSwitch:
+    """A coil or a register that switches an electronic load's input; `off` is its value that switches it off."""
+
+    off: int
+    load: ElectronicLoad
+
+    def write(self, value: int) -> None:
+        """Switch the input off or on."""
+        if value == self.off:
+            self.load.switch_off()
+        else:
+            self.load.switch_on()
+
+
+Written = MainsRelay | LoadRegister | LoadSwitch
+"""What a coil or a register does when it is written."""
+
+
+@dataclass(frozen=True)
 class ServedRegister:
     """The first register of a channel's value in a unit, and the meter that gives the value."""
 
@@ -231,8 +264,8 @@ class Unit:
     """One unit on a line: the registers of its channels, and the coils and registers that switch."""
 
     registers: list[ServedRegister] = field(default_factory=list)
-    coils: dict[int, MainsRelay] = field(default_factory=dict)
-    switching: dict[int, MainsRelay] = field(default_factory=dict)
+    coils: dict[int, Written] = field(default_factory=dict)
+    switching: dict[int, Written] = field(default_factory=dict)
 
 
 class ModbusServer(WiredServer):
@@ -245,6 +278,9 @@ class ModbusServer(WiredServer):
         self._supply, self._units = supply, units_of(instrument, bench, seed, supply.effects)
         if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
             _add_coil(self._units, Keys("switch_off", bench.switch_off.driver_keys), supply)
+        for sweep in bench.sweep:
+            if sweep.instrument == instrument.name:
+                _add_load(self._units, sweep, ElectronicLoad(supply, sweep.over, seed))
         self.meters: Sequence[Meter] = [register.meter for unit in self._units.values() for register in unit.registers]
         self._framing = keys_of(instrument).choice("framing", "rtu", ("rtu", "ascii"))
         self._server: ModbusTcpServer | None = None
@@ -332,6 +368,25 @@ def _add_coil(units: dict[int, Unit], keys: Keys, supply: SupplyUnderTest) -> No
         unit.switching[keys.integer("register", None, 0, 65_535)] = MainsRelay(off, supply)
     else:
         unit.coils[keys.integer("coil", None, 0, 65_535)] = MainsRelay(off, supply)
+
+
+def _add_load(units: dict[int, Unit], sweep: Sweep, load: ElectronicLoad) -> None:
+    if not isinstance(sweep.set, dict) or not isinstance(sweep.off, dict):
+        raise BadInput(f"sweep {sweep.name!r}: set and off must be tables that name registers or coils")
+    place = f"sweep {sweep.name}"
+    setting, release = Keys(f"{place}: set", sweep.set), Keys(f"{place}: off", sweep.off)
+    unit = units.setdefault(release.integer("unit", next(iter(units)), 0, 255), Unit())
+    by_value = LoadRegister(setting.real("factor", 1.0) or 1.0, load)
+    unit.switching[setting.integer("register", None, 0, 65_535)] = by_value
+    off = release.integer("value", 0, 0, 65_535)
+    if setting.has("coil"):
+        unit.coils[setting.integer("coil", None, 0, 65_535)] = LoadSwitch(0, load)
+    else:
+        load.is_on_when_set = True
+    if release.has("register"):
+        unit.switching[release.integer("register", None, 0, 65_535)] = LoadSwitch(off, load)
+    else:
+        unit.coils[release.integer("coil", None, 0, 65_535)] = LoadSwitch(off, load)
 
 
 def _overlap(one: ServedRegister, other: ServedRegister) -> bool:

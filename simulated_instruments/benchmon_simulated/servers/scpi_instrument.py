@@ -214,6 +214,7 @@ class ScpiInstrument:
         self._words = {form: word for word in LONG_FORMS for form in both_forms(word)}
         self._readers: dict[tuple[Header, Parameters], dict[int, Reader]] = {}
         self._actions: dict[tuple[Header, Parameters], Action] = {}
+        self._numbers: dict[Header, Callable[[float], None]] = {}
         self._texts: dict[tuple[Header, Parameters], Callable[[], str]] = {}
         self._settings: set[str] = set()
 
@@ -241,6 +242,10 @@ class ScpiInstrument:
     def add_command(self, command: str, action: Action) -> None:
         """Call `action` when `command` arrives with exactly its parameters. Raises `BadInput` if it is no header."""
         self._actions[self._add_header(command)] = action
+
+    def add_number_command(self, head: str, action: Callable[[float], None]) -> None:
+        """Call `action` with the one number that follows the header `head`. Raises `BadInput` if it is no header."""
+        self._numbers[self._add_header(head)[0]] = action
 
     def add_setting(self, message: str) -> None:
         """Accept the whole `message` as a setting without an effect on the measurement."""
@@ -288,6 +293,10 @@ class ScpiInstrument:
         if action is not None:
             action()
             return None
+        number = self._numbers.get(header)
+        if number is not None and len(given) == 1:
+            number(real_number(given[0]))
+            return None
         text = self._texts.get((header, given))
         if text is not None:
             return text()
@@ -307,6 +316,7 @@ class ScpiInstrument:
         known = [
             parameters for header, parameters in (*self._readers, *self._actions, *self._texts) if header in headers
         ]
+        known += [("",) for header in self._numbers if header in headers]
         if not known:
             return -113
         if not given:
@@ -324,14 +334,19 @@ LONGEST_MESSAGE = 4096
 SCPI_VERSION = "1999.0"
 
 
+def real_number(parameter: str) -> float:
+    """Return a decimal parameter. Raises `ScpiError`: −104 if it is no number."""
+    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?", parameter, re.IGNORECASE):
+        raise ScpiError(-104)
+    return float(parameter)
+
+
 def integer(parameter: str, low: int, high: int) -> int:
     """Return a decimal parameter rounded to an integer.
 
     Raises `ScpiError`: −104 if it is no number, −222 outside `low` to `high`.
     """
-    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d+)?", parameter, re.IGNORECASE):
-        raise ScpiError(-104)
-    number = float(parameter)
+    number = real_number(parameter)
     if not low <= number <= high:
         raise ScpiError(-222)
     return round(number)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import asyncio
 
-from benchmon.bench import Bench, Instrument
+from benchmon.bench import Bench, Instrument, Sweep
 from benchmon.errors import BadInput
 from benchmon.text import one_line
 from benchmon_simulated.addresses import is_serial, socket_address, wanted_port
+from benchmon_simulated.electronic_load import ElectronicLoad
 from benchmon_simulated.meters.meter import Meter
 from benchmon_simulated.servers.driver_settings import Keys, Scaling, channels_of, keys_of
 from benchmon_simulated.servers.oscilloscope import ScopeTrace, WaveformFormat
-from benchmon_simulated.servers.scpi_instrument import ScpiInstrument, ScpiSession
+from benchmon_simulated.servers.scpi_instrument import ScpiInstrument, ScpiSession, split_outside_quotes, split_unit
 from benchmon_simulated.servers.server import Language, Medium, WiredServer
 from benchmon_simulated.servers.text_server import PLAIN_UNITS, line_format
 from benchmon_simulated.servers.transports import PtyTransport, RequestHandler, TcpTransport
@@ -39,6 +40,9 @@ class ScpiServer(WiredServer):
                 self._instrument.add_setting(message)
         if bench.switch_off is not None and bench.switch_off.instrument == instrument.name:
             _add_switch(self._instrument, Keys("switch_off", bench.switch_off.driver_keys), supply)
+        for sweep in bench.sweep:
+            if sweep.instrument == instrument.name:
+                _add_load(self._instrument, sweep, ElectronicLoad(supply, sweep.over, seed))
         self._transport: PtyTransport | TcpTransport
         self.medium: Medium
         if instrument.address and is_serial(instrument.address):
@@ -124,6 +128,22 @@ def _wave_of(meter: Meter, supply: SupplyUnderTest) -> str:
     """Return the waveform that a meter's quantity is measured on, "" if the supply has none."""
     wave = ".".join(meter.channel.quantity.split(".")[:2])
     return wave if wave in supply.snapshot.waveforms else ""
+
+
+def _add_load(instrument: ScpiInstrument, sweep: Sweep, load: ElectronicLoad) -> None:
+    """Answer the commands by which a sweep sets and releases its load."""
+    for key, text in (("set", sweep.set), ("off", sweep.off)):
+        units = [unit.strip() for unit in split_outside_quotes(str(text), ";")]
+        try:
+            for unit in units:
+                if "{value}" in unit:
+                    instrument.add_number_command(split_unit(unit)[0], load.set)
+                else:
+                    instrument.add_command(unit, load.switch_on if key == "set" else load.switch_off)
+            if key == "set" and len(units) == 1:
+                load.is_on_when_set = True
+        except BadInput as problem:
+            raise BadInput(f"sweep {sweep.name!r}: {key} = {one_line(text, 60)!r} {problem}") from problem
 
 
 def _add_switch(instrument: ScpiInstrument, keys: Keys, supply: SupplyUnderTest) -> None:

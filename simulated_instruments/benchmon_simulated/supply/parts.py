@@ -54,7 +54,7 @@ class ActualParts:
     ambient: float
     twin_filter: tuple[FilterPart, ...] | None = None
     curve: MagnetisingCurve | None = None
-    matching: tuple[float, ...] = (1.0,) * 4
+    matching: tuple[float, ...] = (1.0,) * 8
 
     @property
     def reservoir_esr(self) -> float:
@@ -123,6 +123,7 @@ def _with_effects(parts: ActualParts, bench: Bench, seed: int, effects: Effects)
     scale = effects.scale
     if effects.parts:
         spread = PartSpread(seed, 0x5B4EAD)
+        diodes = 8 if bench.rectifier.kind == "two bridges" else 4
         ratio, primary, secondary = _draw_windings(bench.transformer, spread, scale)
         parts = replace(
             parts,
@@ -132,7 +133,7 @@ def _with_effects(parts: ActualParts, bench: Bench, seed: int, effects: Effects)
             secondary_resistance=secondary,
             diode=replace(parts.diode, saturation_current=spread.times(parts.diode.saturation_current, 1.6**scale)),
             # Diodes of one reel differ by some millivolts (from experience).
-            matching=tuple(spread.times(1.0, 1.15**scale) for _ in range(4)),
+            matching=tuple(spread.times(1.0, 1.15**scale) for _ in range(diodes)),
             filter=_real_filter(bench.filter, spread, scale),
             twin_filter=_real_filter(bench.filter, spread, scale),
         )

@@ -149,10 +149,12 @@ class SupplyUnderTest:
         """Turn the variable transformer to `volts` rms. Raises `BadInput` outside 0 to 1000 V."""
         self._mains.set_voltage(volts)
 
-    def set_load(self, load: float | Literal["open"]) -> None:
-        """Connect another load: ohms, or none. Raises `BadInput` for a resistance that is not above zero."""
+    def set_load(self, load: float | Literal["open"] | CurrentLoad) -> None:
+        """Connect another load: ohms, a current, or none. Raises `BadInput` for a resistance that is not above zero."""
         if load == "open":
             self._load = OpenLoad(kind="open")
+        elif isinstance(load, CurrentLoad):
+            self._load = load
         elif load > 0.0:
             self._load = ResistorLoad(kind="resistor", resistance=load)
         else:

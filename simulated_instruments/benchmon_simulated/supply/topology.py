@@ -55,6 +55,11 @@ def wiring_of(bench: Bench) -> NodeWiring:
         return NodeWiring(kind, 4, halves, ((1, 3), (2, 3), (4, 1), (4, 2)), ((3, 0), (0, 4)), (2, 3))
     if kind == "bridge":
         return NodeWiring(kind, 3, _branches(bench, (1, 2)), ((1, 3), (2, 3), (0, 1), (0, 2)), ((3, 0),), (2, 3))
+    if kind == "two bridges":
+        # The return of the first is the plus of the second; without that wire nothing else would flow.
+        windings = (NodeBranch((1, 2), (0,)), NodeBranch((4, 5), (1,)))
+        bridges = ((1, 3), (2, 3), (0, 1), (0, 2), (4, 0), (5, 0), (6, 4), (6, 5))
+        return NodeWiring(kind, 6, windings, bridges, ((3, 0), (0, 6)), (2, 3, 6, 7))
     if kind == "half wave":
         return NodeWiring(kind, 2, _branches(bench, (1, 0)), ((1, 2),), ((2, 0),))
     return _multiplier(bench)

@@ -190,7 +190,7 @@ def read_of_damaged_texts(draws):
 
 
 @pytest.mark.filterwarnings("ignore::UserWarning")
-@pytest.mark.parametrize("draws", [300, pytest.param(50_000, marks=pytest.mark.long)])
+@pytest.mark.parametrize("draws", [300, pytest.param(100_000, marks=pytest.mark.long)])
 def test_damaged_pictures_show_nothing_that_is_not_in_them(draws):
     """An image, whose checksums show the damage, is refused or as it was; a text shows only words that it has."""
     for found, data in read_of_damaged_images(draws):

@@ -44,11 +44,18 @@ def drawing(kind: str) -> Drawn:
     if kind == "split rail":
         diodes, rails = [(1, 3), (2, 3), (4, 1), (4, 2)], [(3, 0), (0, 4)]
         return Drawn(4, [(1, 0), (0, 2)], [1, 1], diodes, [""] * 4, rails, rails)
+    if kind == "two bridges":
+        diodes = [(1, 3), (2, 3), (0, 1), (0, 2), (4, 0), (5, 0), (6, 4), (6, 5)]
+        return Drawn(6, [(1, 2), (4, 5)], [1, 1], diodes, [""] * 8, [(3, 0), (0, 6)], [(3, 0), (0, 6)])
     if kind == "centre tap":
         return Drawn(3, [(1, 0), (0, 2)], [1, 1], [(1, 3), (2, 3)], [""] * 2, [(3, 0)], [(3, 0)])
     if kind == "bridge":
         diodes = [(1, 3), (2, 3), (0, 1), (0, 2)]
         return Drawn(3, [(1, 2)], [1], diodes, [""] * 4, [(3, 0)], [(3, 0)])
+    return _multiplier(kind)
+
+
+def _multiplier(kind: str) -> Drawn:
     if kind == "half-wave doubler":
         return Drawn(3, [(1, 0)], [1], [(0, 2), (2, 3)], [""] * 2, [(2, 1), (3, 0)], [(3, 0)])
     if kind == "tripler":

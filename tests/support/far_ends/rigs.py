@@ -12,7 +12,6 @@ NOISE = b"\x1b[2J\x00\xff[bold]22.\n,,;\n1.2.3\n"
 ASKED = ALWAYS_PLAYED | {Behaviour.DRIPPING, Behaviour.LATE}
 NEVER_ASKED = "an instrument that sends by itself is never late"
 WHOLE_MESSAGES = f"{NEVER_ASKED}, and a message comes whole or not at all"
-ONE_CHECKSUM = "all channels are in one frame with one checksum"
 
 
 def answers_ill(fake_instrument, behaviour, timeout, well):
