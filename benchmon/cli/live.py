@@ -24,6 +24,7 @@ from benchmon.cli.options import (
     PUBLISH,
     SERIAL,
     SESSION,
+    SESSION_PATH,
     has_terminal,
     require_terminal,
 )
@@ -256,7 +257,7 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 
 
 @click.command()
-@click.argument("session", type=PATH, required=False)
+@click.argument("session", type=SESSION_PATH, required=False)
 @click.option("--read-only", is_flag=True, help="Only watch: no notes, no stopping.")
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:

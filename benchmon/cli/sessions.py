@@ -14,7 +14,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.cli.options import ASCII, FORCE, JSON, MAINS_VOLTAGE, OUT, PATH, QuantityParam, may_write_over
+from benchmon.cli.options import (
+    ASCII,
+    FORCE,
+    JSON,
+    MAINS_VOLTAGE,
+    OUT,
+    PATH,
+    SESSION_PATH,
+    QuantityParam,
+    may_write_over,
+)
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
 from benchmon.quantities import DURATION, FREQUENCY
 from benchmon.text import line_end_of, one_line
@@ -93,7 +103,7 @@ def analyse(
 
 
 @click.command()
-@click.argument("session", type=PATH)
+@click.argument("session", type=SESSION_PATH)
 @OUT
 @click.option(
     "--wide", is_flag=True, help="Write CSV with a column for each channel instead of a line for each reading."
@@ -144,7 +154,7 @@ def _print_done() -> Callable[[float], None]:
 
 
 @click.command()
-@click.argument("session", type=PATH)
+@click.argument("session", type=SESSION_PATH)
 @OUT
 @FORCE
 def report(session: Path, out: Path, force: bool) -> int:
@@ -160,7 +170,7 @@ def report(session: Path, out: Path, force: bool) -> int:
 
 
 @click.command()
-@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help="The mains voltage to compare at.")
 @click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write an .html or .md file instead of printing.")
 @FORCE
@@ -185,7 +195,7 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 
 
 @click.command()
-@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option(
     "-o", "--out", "out", type=PATH, metavar="FILE", help="Write a page, .html, .pdf or .md, besides printing."
 )
@@ -217,7 +227,7 @@ def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, 
 
 
 @click.command()
-@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write a bench file with the learned values.")
 @FORCE
 @JSON
@@ -244,7 +254,7 @@ def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool
 
 
 @click.command()
-@click.argument("session", type=PATH)
+@click.argument("session", type=SESSION_PATH)
 @click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="How many times as fast as it happened.")
 @click.option("--bench", type=PATH, metavar="OTHER", help="Judge the readings by this bench file.")
 @click.option(

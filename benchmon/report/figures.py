@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MISSING = 'There are no pictures: they need matplotlib, which comes with `pip install "benchmon[report]"`.'
+MISSING = "There are no pictures: they need matplotlib; `pip install '.[report]'` in the clone of benchmon brings it."
 """What a report says where nothing can be drawn."""
 
 _WIDTH = 7.4
