@@ -53,7 +53,7 @@ async def test_a_sweep_is_begun_and_seen_while_its_points_come(bench, read_scree
         bench.push(begun, plan.sweeps.predicted(plan.sweeps.current, curves, 62.0), now=62.0)
         await sees(app, pilot, read_screen, "Sweep regulation, 1 of 4: take the load off", "predicted; no point")
         bench.push(*taken(plan, 0.0, 25.1, 63.0), *taken(plan, 0.5, 24.0, 70.0), now=80.0)
-        await sees(app, pilot, read_screen, "3 of 4: set the load to 1 A", "load regulation 4.583 ±", "24.000 ± 0.020 V")
+        await sees(app, pilot, read_screen, "3 of 4: set the load to 1 A", "load regulation 4.583 ±", "24.000 ± 0.02")
         await pilot.press("escape")
         await sees(app, pilot, read_screen, "Sweep regulation, 3 of 4: set the load to 1 A; v shows it")
         await pilot.press("v", "enter")
