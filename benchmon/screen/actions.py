@@ -44,7 +44,7 @@ from benchmon.watch.plan import Action, RecordRequest, StepRequest, SweepAction,
 from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
-    from benchmon.prediction.explained import Derivation
+    from benchmon.prediction.explained.derivation import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 

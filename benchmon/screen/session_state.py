@@ -35,7 +35,7 @@ from benchmon.watch.status_wording import SIGNS, StatusLine, shown
 from benchmon.watch.wording import warned
 
 if TYPE_CHECKING:
-    from benchmon.prediction.explained import Derivation
+    from benchmon.prediction.explained.derivation import Derivation
     from benchmon.prediction.monte_carlo import Distribution
     from benchmon.session.records import StepPrediction, StoredPrediction
 
