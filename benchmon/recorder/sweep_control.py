@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench, Sweep
 from benchmon.errors import BadInput, BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.curves.sweep import SweepPrediction, predict_sweep
 from benchmon.recorder.load_control import LoadControl
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.session.follower import open_session_view
@@ -26,6 +26,9 @@ from benchmon.watch.plan.settled_points import PredictedCurves, SettlingReadings
 from benchmon.watch.plan.sweep import former_points
 from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
+
+if TYPE_CHECKING:
+    from benchmon.prediction.curves.sweep import SweepPrediction
 
 _SHOWN_WITHIN = 30.0
 """Seconds within which meters must show a load that the program has set (from memory: slow ones, a soft start)."""
@@ -199,6 +202,8 @@ class SweepControl:
                 return found
 
     def _predict(self, job: _Job) -> None:
+        from benchmon.prediction.curves.sweep import predict_sweep  # noqa: PLC0415 - seldom needed, long to load
+
         quantities = {channel.quantity for channel in job.bench.channel}
         try:
             mains = None if job.sweep.over == "mains.voltage" else job.conditions.mains_voltage
