@@ -24,7 +24,7 @@ from benchmon.report.document import (
     table_as_text,
 )
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.text import NOTHING, one_line
+from benchmon.text import NOTHING, one_line, with_minus
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
 _MOST_NAMES = 12
@@ -256,7 +256,7 @@ def _fits_rows(batch: Batch) -> Iterator[tuple[Cell, ...]]:
 
 
 def _indextable_as_text(index: Index) -> str:
-    return f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})"
+    return with_minus(f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})")
 
 
 def _reference_table(batch: Batch) -> Table:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from textwrap import wrap
 
-from benchmon.text import one_line, table
+from benchmon.text import NOTHING, one_line, table
 
 WIDTH = 80
 """Columns of a terminal that what is printed fits."""
@@ -139,7 +139,7 @@ def table_as_text(made: Table) -> str:
         pairs = "   ".join(
             f"{head}\u00a0{value.replace(' ', chr(0xA0)) if len(value) < WIDTH // 2 else value}".strip("\u00a0")
             for head, value in zip(made.head[1:], values, strict=True)
-            if value
+            if value not in ("", NOTHING)
         )
         lines += [*wrap(name, WIDTH), *wrap(pairs, WIDTH, initial_indent="  ", subsequent_indent="  ")]
     return "\n".join(lines).replace("\u00a0", " ")

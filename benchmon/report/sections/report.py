@@ -34,7 +34,7 @@ from benchmon.report.sections.supply import instruments_section, supply_section
 from benchmon.report.sections.sweeps import sweeps_section
 from benchmon.report.sections.waveforms import waves_section
 from benchmon.report.session_reader import RecordedSession
-from benchmon.text import clock, one_line, with_minus
+from benchmon.text import clock, duration, one_line, with_minus
 
 _MOST_JUMPS, _MOST_EDITS = 20, 10
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -162,7 +162,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
     ]
     appendices = [section for section in rest if section is not None]
     lettered = [replace(one, title=f"{letter} {one.title}") for letter, one in zip(_LETTERS, appendices, strict=False)]
-    under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {clock(session.duration)}"
+    under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {duration(session.duration)}"
     logo = logo_of(found) if with_pictures else None
     return Document(session.info.title, under, (*first, *lettered), logo, len(first))
 

@@ -279,8 +279,8 @@ def _explanation(
 def _advice(one: Hypothesis, *, is_powerful: bool) -> str:
     """Return the cause and its remedy in words; "at once" only where readings show power where it hurts."""
     if one.cause == NONE_OF_THESE:
-        where = f"{one.channels[0]} is the odd one" if one.channels else "several channels do not fit"
-        return f"no known cause fits; {where}; {one.remedy}"
+        odd = f"no known cause fits, and {one.channels[0]} is the odd one" if one.channels else ""
+        return f"{odd or 'no known cause explains all readings together'}; {one.remedy}"
     cause = one.cause.removeprefix(f"{one.channels[0]}: ") if len(one.channels) == 1 else one.cause
     return f"{cause}; {one.remedy if is_powerful else one.remedy.replace(' at once', '')}"
 
