@@ -1,6 +1,7 @@
 """What holds for all tests."""
 
 import gc
+import itertools
 import os
 import shutil
 import subprocess
@@ -35,10 +36,17 @@ def pytest_collection():
         gc.freeze()
 
 
+@pytest.fixture(scope="session")
+def _recorders(tmp_path_factory):
+    """Return names of folders for beacons, a new one each time; none exists yet."""
+    folder = tmp_path_factory.mktemp("recorders")
+    return (folder / str(number) for number in itertools.count())
+
+
 @pytest.fixture(autouse=True)
-def _recorders_of_this_test(tmp_path_factory, monkeypatch):
+def _recorders_of_this_test(_recorders, monkeypatch):
     """Keep the beacons of this test's recorders apart from those of other tests, and of real ones."""
-    monkeypatch.setenv("BENCHMON_RECORDERS", str(tmp_path_factory.mktemp("recorders")))
+    monkeypatch.setenv("BENCHMON_RECORDERS", str(next(_recorders)))
 
 
 @pytest.fixture

@@ -24,6 +24,7 @@ from benchmon.cli.options import (
     PUBLISH,
     SERIAL,
     SESSION,
+    SESSION_PATH,
     has_terminal,
     require_terminal,
 )
@@ -256,7 +257,7 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 
 
 @click.command()
-@click.argument("session", type=PATH, required=False)
+@click.argument("session", type=SESSION_PATH, required=False)
 @click.option("--read-only", is_flag=True, help="Only watch: no notes, no stopping.")
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
@@ -468,10 +469,10 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
             show_lab(overview, ascii_only=ascii_only)
             return EXIT_DONE
         time.sleep(_LISTEN)
-        found = overview.benches()
+        found, units = overview.benches(), overview.units_today(time.time())
     finally:
         overview.stop()
-    click.echo(overview_as_text(found, overview.left_out))
+    click.echo(overview_as_text(found, overview.left_out, units))
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,7 +41,27 @@ class QuantityParam(click.ParamType[float]):
         return found
 
 
+class SessionParam(click.Path):
+    """A session file: a path, the name of one in the sessions folder, or `latest`."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return its path; where there is none, the path as it was given."""
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
+        if path.exists() or path.name != str(path):
+            return path
+        from benchmon.cli.session_files import ENDING, latest_session, sessions_folder
+
+        if path.name == "latest":
+            return latest_session()
+        there = (sessions_folder() / name for name in (path.name, f"{path.name}{ENDING}"))
+        return next((each for each in there if each.is_file()), path)
+
+
 PATH = click.Path(path_type=Path)
+SESSION_PATH = SessionParam()
 MAINS_VOLTAGE = QuantityParam(VOLTAGE, above_zero=True, at_most=1000.0)
 BENCH = click.argument("bench", type=PATH)
 HEADLESS = click.option("--headless", is_flag=True, help="Run without a screen; print a summary at the end.")

@@ -14,7 +14,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchmon.cli.options import ASCII, FORCE, JSON, MAINS_VOLTAGE, OUT, PATH, QuantityParam, may_write_over
+from benchmon.cli.options import (
+    ASCII,
+    FORCE,
+    JSON,
+    MAINS_VOLTAGE,
+    OUT,
+    PATH,
+    SESSION_PATH,
+    QuantityParam,
+    may_write_over,
+)
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
 from benchmon.quantities import DURATION, FREQUENCY
 from benchmon.text import line_end_of, one_line
@@ -93,7 +103,7 @@ def analyse(
 
 
 @click.command()
-@click.argument("session", type=PATH)
+@click.argument("session", type=SESSION_PATH)
 @OUT
 @click.option(
     "--wide", is_flag=True, help="Write CSV with a column for each channel instead of a line for each reading."
@@ -101,9 +111,10 @@ def analyse(
 @click.option(
     "--every", type=QuantityParam(DURATION), metavar="SECONDS", help="The time between two lines of --wide; 1 s."
 )
+@click.option("--sweeps", is_flag=True, help="Write the points of sweeps alone as CSV, measured beside expected.")
 @click.option("--progress", is_flag=True, help="Print the progress, one JSON object a line.")
 @FORCE
-def export(session: Path, out: Path, wide: bool, every: float | None, progress: bool, force: bool) -> int:
+def export(session: Path, out: Path, wide: bool, every: float | None, sweeps: bool, progress: bool, force: bool) -> int:
     """Write the readings of SESSION to FILE: .csv, .json, .parquet or .sqlite."""
     from benchmon.report.export import export as export_session
     from benchmon.report.session_reader import RecordedSession
@@ -117,12 +128,13 @@ def export(session: Path, out: Path, wide: bool, every: float | None, progress: 
         force=force,
         wide=wide,
         every=1.0 if every is None else every,
+        sweeps=sweeps,
         progress=_print_done() if progress else None,
     )
     if progress:
         click.echo(json.dumps({"written": count}))
     else:
-        click.echo(f"{count} {'lines' if wide else 'readings'} in {one_line(out, 1000)}")
+        click.echo(f"{count} {'lines' if wide or sweeps else 'readings'} in {one_line(out, 1000)}")
     return EXIT_DONE
 
 
@@ -142,7 +154,7 @@ def _print_done() -> Callable[[float], None]:
 
 
 @click.command()
-@click.argument("session", type=PATH)
+@click.argument("session", type=SESSION_PATH)
 @OUT
 @FORCE
 def report(session: Path, out: Path, force: bool) -> int:
@@ -158,7 +170,7 @@ def report(session: Path, out: Path, force: bool) -> int:
 
 
 @click.command()
-@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help="The mains voltage to compare at.")
 @click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write an .html or .md file instead of printing.")
 @FORCE
@@ -183,7 +195,7 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 
 
 @click.command()
-@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option(
     "-o", "--out", "out", type=PATH, metavar="FILE", help="Write a page, .html, .pdf or .md, besides printing."
 )
@@ -215,7 +227,7 @@ def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, 
 
 
 @click.command()
-@click.argument("sessions", type=PATH, nargs=-1, required=True)
+@click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write a bench file with the learned values.")
 @FORCE
 @JSON
@@ -242,7 +254,7 @@ def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool
 
 
 @click.command()
-@click.argument("session", type=PATH)
+@click.argument("session", type=SESSION_PATH)
 @click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="How many times as fast as it happened.")
 @click.option("--bench", type=PATH, metavar="OTHER", help="Judge the readings by this bench file.")
 @click.option(

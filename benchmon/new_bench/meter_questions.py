@@ -100,7 +100,11 @@ def _ask_meter(asked: Asked, meter: int, taken: set[str]) -> Template:
         return template
     model = driver.settings_model
     if template.driver != "hand":
-        more = f" Its driver needs a library more: pip install 'benchmon[{template.extra}]'." if template.extra else ""
+        more = (
+            f" Its driver needs a library more: pip install '.[{template.extra}]' in the clone of benchmon."
+            if template.extra
+            else ""
+        )
         found = list(template.fitting(asked.ports))
         offers = tuple((port.address, one_line(port.words, 110)) for port in found)
         usual = next((port.address for port in found if port.identity), found[0].address if found else template.address)

@@ -78,7 +78,7 @@ def new_client(broker: Broker, environment: Mapping[str, str] = os.environ) -> C
         from paho.mqtt.client import Client  # noqa: PLC0415 - an optional library
         from paho.mqtt.enums import CallbackAPIVersion  # noqa: PLC0415
     except ImportError as problem:
-        raise BadInput("a broker needs the library paho-mqtt: pip install 'benchmon[mqtt]'") from problem
+        raise BadInput("a broker needs paho-mqtt: pip install '.[mqtt]' in the clone of benchmon") from problem
     client: Client = bounded(Client, LARGEST)(CallbackAPIVersion.VERSION2)
     client.reconnect_delay_set(1, 10)
     if environment.get(USER):

@@ -33,8 +33,9 @@ from benchmon.watch.wording import likelihood_in_words
 _LOOK_EVERY = 1.0
 _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
 """Seconds between two questions for causes, at first and in the end, while the same channels disagree unmoved."""
-_PREPARE_AFTER = 4.0
-"""Seconds after which the explanation gets ready, which takes seconds, so that it answers a fault at once."""
+_PREPARE_AFTER = 10.0
+"""Seconds after which the explanation gets ready, which takes a second, so that it answers a fault at once. Opening the
+instruments and the first prediction come first."""
 _MOVED = 0.02
 """The part of itself by which a reading must move, and by twice its meter's accuracy, to be asked about again."""
 _RECENT = 2.0

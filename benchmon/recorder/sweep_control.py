@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from typing import TYPE_CHECKING
 
 from benchmon.bench import Bench, Sweep
 from benchmon.errors import BadInput, BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.curves.sweep import SweepPrediction, predict_sweep
 from benchmon.recorder.load_control import LoadControl
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.session.follower import open_session_view
@@ -27,6 +27,9 @@ from benchmon.watch.plan.sweep import former_points
 from benchmon.watch.records import Event, Flag, Judgement
 from benchmon.watch.verdict import SteadyVerdicts
 
+if TYPE_CHECKING:
+    from benchmon.prediction.curves.sweep import SweepPrediction
+
 _SHOWN_WITHIN = 30.0
 """Seconds within which meters must show a load that the program has set (from memory: slow ones, a soft start)."""
 _END_IT = {
@@ -34,6 +37,8 @@ _END_IT = {
     EventKind.SWITCHING_OFF: "the power is switched off",
     EventKind.MAINS_GONE: "the mains is gone",
 }
+_LOOK_EVERY = 0.2
+"""Seconds between two looks whether readings stand still: many channels cost something, and a hold is a second."""
 _MOST_CURVES = 60
 """Quantities of which the predicted curve is stored."""
 
@@ -54,7 +59,7 @@ class SweepControl:
         self._verdicts = SteadyVerdicts()
         self._latest: dict[str, Judgement] = {}
         self._commanded: tuple[str, int, float] | None = None
-        self._confirmed = False
+        self._next_look = 0.0
         self._predicted: SimpleQueue[tuple[str, PredictedCurves]] = SimpleQueue()
         self._thread = LatestJobThread("sweep predictions", self._predict)
 
@@ -120,9 +125,12 @@ class SweepControl:
         for name, curves in self._new_predictions():
             found += self._moved([sweeps.predicted(sweeps.runs[name], curves, now)]) if name in sweeps.runs else []
         run = sweeps.current
-        if run is not None and run.state is SweepState.ASKED:
+        if run is None or now < self._next_look:
+            return found
+        self._next_look = now + _LOOK_EVERY
+        if run.state is SweepState.ASKED:
             found += self._moved(self._set(run, now))
-        elif run is not None and not self.lacks(run, now):
+        elif not self.lacks(run, now):
             at = self._at(run, now)
             readings = self._settling.values(run.sweep, now)
             units = {channel.name: channel.unit for channel in self._bench.channel}
@@ -199,6 +207,8 @@ class SweepControl:
                 return found
 
     def _predict(self, job: _Job) -> None:
+        from benchmon.prediction.curves.sweep import predict_sweep  # noqa: PLC0415 - seldom needed, long to load
+
         quantities = {channel.quantity for channel in job.bench.channel}
         try:
             mains = None if job.sweep.over == "mains.voltage" else job.conditions.mains_voltage

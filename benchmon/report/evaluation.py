@@ -244,6 +244,11 @@ def _powered_until(session: RecordedSession, since: float = 0.0, until: float | 
         return None
     least = powered_above(session.bench)
     end = session.duration if until is None else until
+    if mains.name in {one.name for one in session.bench.typed_channels}:
+        # Few are typed, so all are looked at.
+        typed = session.readings(mains.name, since, end + 1e-6)
+        times = typed.times[np.isfinite(typed.values) & (typed.values > least)]
+        return float(times[-1]) + 1e-6 if len(times) else None
     parts = session.trend(mains.name, min(_LOOKED_AT, max(int((end - since) / WINDOW), 1)), since, end)
     on = [part for part in parts if part.highest is not None and part.highest > least]
     if not on:

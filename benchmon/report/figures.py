@@ -14,7 +14,7 @@ import numpy as np
 from benchmon.analyse import Analysis
 from benchmon.analyse.expected import DrawnWave, to_draw
 from benchmon.atomic_file import whole_file
-from benchmon.bench import Accuracy, Channel
+from benchmon.bench import SWEPT, Accuracy, Channel
 from benchmon.errors import BadInput
 from benchmon.quantities import POINTS, format_value
 from benchmon.report.document import DocumentFigure
@@ -23,12 +23,14 @@ from benchmon.session.records import TrendBin
 from benchmon.signals.arrays import Floats
 from benchmon.signals.harmonic_limits import limit_of
 from benchmon.text import one_line
+from benchmon.watch.plan import SweepRun
+from benchmon.watch.plan.curves import SweepCurve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MISSING = 'There are no pictures: they need matplotlib, which comes with `pip install "benchmon[report]"`.'
+MISSING = "There are no pictures: they need matplotlib; `pip install '.[report]'` in the clone of benchmon brings it."
 """What a report says where nothing can be drawn."""
 
 _WIDTH = 7.4
@@ -253,6 +255,44 @@ def waves_picture(name: str, unit: str, waves: Sequence[tuple[str, Floats, Float
     return DocumentFigure(
         out.getvalue(), f"Captured waves of {name} over two mains periods, laid over each other by phase."
     )
+
+
+def curves_picture(runs: Sequence[tuple[str, SweepRun, Sequence[SweepCurve]]]) -> DocumentFigure:
+    """Return the curves of a sweep, of several sessions laid over each other: each a label, the sweep, its curves.
+
+    The predicted band is drawn for the first of them. Of a swept resistance the axis is logarithmic.
+    """
+    _, first, curves = runs[0]
+    shown = [one for one in curves if one.points][:_MOST_AXES]
+    labels = [label for label, _, _ in runs]
+    above = _HEAD + (_room_for(labels) if len(runs) > 1 else 0.0)
+    rows = -(-len(shown) // _COLUMNS)
+    with _drawing(rows, 1.4 * rows + _FOOT + above, above, columns=_COLUMNS) as (figure, axes, out):
+        for axis in axes[len(shown) :]:
+            axis.set_visible(False)
+        for place, (axis, curve) in enumerate(zip(axes, shown, strict=False)):
+            band = np.array([one for one in curve.predicted if math.isfinite(one[0])]).reshape(-1, 3)
+            at, middle, own = band[np.argsort(band[:, 0])].T
+            axis.plot(at, middle, color=_EXPECTED, linestyle="--")
+            axis.fill_between(at, middle - own, middle + own, color=_EXPECTED, alpha=0.12, linewidth=0)
+            for number, (_, _, others) in enumerate(runs):
+                points = [one for other in others if other.name == curve.name for one in other.points]
+                points = sorted((one for one in points if math.isfinite(one.at)), key=lambda one: one.at)
+                axis.errorbar(
+                    [one.at for one in points],
+                    [one.read.value for one in points],
+                    [one.read.uncertainty for one in points],
+                    **_line(number) | {"marker": "o", "markersize": 3},
+                )
+            if first.sweep.over == "load.resistance":
+                axis.set_xscale("log")
+            _head(axis, curve.name, curve.unit)
+            if place + _COLUMNS >= len(shown):
+                axis.set_xlabel(f"{first.sweep.over.replace('.', ' ')}, {SWEPT[first.sweep.over].unit}")
+        if len(runs) > 1:
+            _legend(figure, axes[0], labels)
+    words = f"Sweep {first.sweep.name}: measured points with ±; dashed and shaded is what was predicted before."
+    return DocumentFigure(out.getvalue(), words)
 
 
 def harmonics_picture(

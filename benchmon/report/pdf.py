@@ -9,7 +9,7 @@ from benchmon.errors import BadInput
 from benchmon.report.document import Document
 from benchmon.report.html import as_page
 
-_MISSING = "PDF needs WeasyPrint: pip install 'benchmon[report]'; or print the .html from a browser"
+_MISSING = "PDF needs WeasyPrint: pip install '.[report]' in the clone of benchmon; or print the .html from a browser"
 _NO_PANGO = (
     "PDF needs the system library Pango, in Debian libpango-1.0-0 and libpangoft2-1.0-0; or print the .html from a "
     "browser"

@@ -21,7 +21,7 @@ from benchmon.text import countdown, one_line
 from benchmon.watch.conditions import Conditions
 
 if TYPE_CHECKING:
-    from benchmon.prediction.explained import Derivation
+    from benchmon.prediction.explained.derivation import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 DRAWS = 10_000
@@ -148,7 +148,7 @@ def derive(bench: Bench, quantity: str, at: Conditions, take: Callable[[Derivati
     """Work out where the expected value of a quantity comes from; `take` is given it."""
 
     def work(report: Callable[[str], None]) -> str:
-        from benchmon.prediction.explained import explain  # noqa: PLC0415 - seldom needed, long to load
+        from benchmon.prediction.explained.derivation import explain  # noqa: PLC0415 - seldom needed, long to load
 
         report("")
         found = explain(

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import re
+from pathlib import Path
 
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.cli.options import SESSION_PATH
 from benchmon.cli.session_files import all_sessions, latest_session, new_session_path, sessions_folder, sessions_named
 from benchmon.errors import BadInput, SessionFileError
 from support import small_sessions
@@ -82,3 +84,19 @@ def test_without_the_variable_it_is_a_folder_of_the_user(monkeypatch, tmp_path):
     monkeypatch.delenv("BENCHMON_SESSIONS")
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     assert "benchmon" in sessions_folder().parts
+
+
+@pytest.mark.parametrize("named", ["a.benchmon", "a", "latest"])
+def test_a_session_is_named_by_itself_where_it_is_in_the_folder(folder, named, tmp_path, monkeypatch):
+    folder.mkdir(parents=True)
+    (folder / "a.benchmon").touch()
+    monkeypatch.chdir(tmp_path)
+    assert SESSION_PATH.convert(named, None, None) == folder / "a.benchmon"
+    (tmp_path / named).touch()
+    assert SESSION_PATH.convert(named, None, None) == Path(named), "a file that is there comes first"
+
+
+@pytest.mark.usefixtures("folder")
+def test_what_is_no_session_stays_as_it_was_given():
+    assert SESSION_PATH.convert("none", None, None) == Path("none")
+    assert SESSION_PATH.convert("some/latest", None, None) == Path("some/latest")

@@ -64,6 +64,7 @@ def read_one(opened, fake_instrument, reply, unit="V", **channel):
         (b"1.25 V\n", {}, 1.25),
         (b"1.25mV\n", {}, 0.00125),
         (b"12 A\n", {"unit": "A"}, 12.0),
+        (b"1200 MA\n", {"unit": "A"}, 1.2),
         (b"12.5\n", {"unit": "mV"}, 0.0125),
         (b"12.5 V\n", {"unit": "mV"}, 12.5),
         (b"1.25\n", {"factor": -1}, -1.25),
@@ -411,11 +412,11 @@ def test_what_cannot_be_opened_is_an_instrument_error_in_one_line(address, backe
 @pytest.mark.parametrize(
     ("address", "library", "problem", "says"),
     [
-        ("USB::1::2::3::INSTR", None, ValueError("Please install PyUSB\nNo module"), r"pip install 'benchmon\[usb\]'"),
+        ("USB::1::2::3::INSTR", None, ValueError("Please install PyUSB\nNo module"), r"pip install '\.\[usb\]'"),
         ("USB::1::2::3::INSTR", "usb", ValueError("PyUSB does not seem to be properly installed."), "no libusb"),
         ("USB::1::2::3::INSTR", "usb", ValueError("No device found."), "no such USB device"),
         ("USB::1::2::3::INSTR", "usb", PermissionError(13, "Access denied"), "add a udev rule"),
-        ("GPIB::9::INSTR", None, ValueError("Please install linux-gpib\nNo"), r"pip install 'benchmon\[gpib\]'"),
+        ("GPIB::9::INSTR", None, ValueError("Please install linux-gpib\nNo"), r"pip install '\.\[gpib\]'"),
         ("GPIB::9::INSTR", "gpib_ctypes", ValueError("could not locate the gpib library.\nPlease"), "Linux-GPIB"),
         ("TCPIP::h::INSTR", None, ValueError("PyUSB"), "^$"),
     ],

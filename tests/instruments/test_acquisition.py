@@ -105,7 +105,7 @@ def test_it_connects_with_identity_and_reads_every_channel():
         assert run.value("i").value == 0.5
 
 
-def test_each_channel_keeps_its_own_period_without_drift():
+def test_each_channel_keeps_its_own_period():
     with FakeTcpInstrument(meter({"U?": "1", "I?": "2"})) as fake_instrument:
         fast = DrivenChannel("u", "V", 0.05, 1.0, ScpiChannel(query="U?"))
         slow = DrivenChannel("i", "A", 0.2, 1.0, ScpiChannel(query="I?"))
@@ -117,9 +117,6 @@ def test_each_channel_keeps_its_own_period_without_drift():
     # A busy machine leaves some out; none comes more often than its period.
     assert 1 < len(readings(reports, "i")) <= 12
     assert len(readings(reports, "i")) < len(times) <= 44
-    # On the grid of the period, however late single ones are: the most punctual stay where they were.
-    late = [(when - times[0] + 0.025) % 0.05 - 0.025 for when in times]
-    assert abs(min(late[-15:]) - min(late[:15])) < 0.02
 
 
 def test_a_silent_a_refusing_and_a_slow_instrument_delay_no_other():

@@ -9,7 +9,7 @@ import pytest
 
 from benchmon.errors import PredictionError
 from benchmon.prediction import predict
-from benchmon.prediction.explained import Derivation, explain
+from benchmon.prediction.explained.derivation import Derivation, explain
 from benchmon.prediction.explained.formulas import handbook_of
 from benchmon.prediction.explained.wirings import wiring_costs, wirings_as_text
 from benchmon.prediction.explained.wording import derivation_as_dict, derivation_as_text

@@ -89,10 +89,10 @@ def test_the_ringing_of_an_lc_filter_agrees_with_scipy():
 
 
 def test_a_large_empty_reservoir_is_limited_by_the_source():
-    worst = switch_on(rated(filter=['kind = "capacitor"\ncapacitance = "1 F"\nesr = "0 Ω"']), angles=12)
+    worst = switch_on(rated(filter=['kind = "capacitor"\ncapacitance = "500 mF"\nesr = "0 Ω"']), angles=12)
     assert worst.closing_angle == pytest.approx(90.0, abs=8.0)
     assert worst.diode_peak == pytest.approx(float(rectified(18.4 * np.sqrt(2.0), SOURCE)), rel=0.002)
-    assert worst.half_cycles > 50
+    assert worst.half_cycles > 25
 
 
 def test_without_a_filter_the_surge_is_the_steady_state():

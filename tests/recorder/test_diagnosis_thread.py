@@ -139,12 +139,12 @@ def test_it_gets_ready_so_that_a_fault_is_answered_at_once(diagnosis):
     got_ready = threading.Event()
     ready = diagnosis._explaining.prepare
     diagnosis._explaining.prepare = lambda observations: (ready(observations), got_ready.set())
-    told = feed(diagnosis, 6.0, {})
+    told = feed(diagnosis, 12.0, {})
     assert got_ready.is_set()
     assert not causes(told)
     ac = PREDICTION.quantities["output.voltage.ac_rms"].value
-    told = feed(diagnosis, 4.0, {"output": ac}, start=6.0)
-    told += later(diagnosis, 10.0, lambda news: causes(told + news))
+    told = feed(diagnosis, 4.0, {"output": ac}, start=12.0)
+    told += later(diagnosis, 16.0, lambda news: causes(told + news))
     assert "AC range" in causes(told)[0]
 
 

@@ -1,5 +1,6 @@
 """A sweep set by hand, through the session file: asked for, confirmed, taken by itself, and gone on with later."""
 
+import json
 import threading
 from contextlib import contextmanager
 
@@ -9,6 +10,10 @@ from benchmon.bench import read_bench
 from benchmon.errors import BadInput
 from benchmon.recorder import record
 from benchmon.recorder.sweep_control import unfinished_in
+from benchmon.report.export import export
+from benchmon.report.sections.report import report
+from benchmon.report.sections.sweeps import sweeps_as_dicts
+from benchmon.report.session_reader import RecordedSession
 from benchmon.session.follower import open_session_view
 from benchmon.session.requests import StopRecording
 from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepState
@@ -85,6 +90,13 @@ def test_a_sweep_by_hand_is_guided_taken_and_gone_on_with_in_the_next_session(tm
         curves = until(lambda: session.run().predicted.quantities.get("output.voltage.mean"), 60)
         assert curves[0][0] > curves[1][0], "the predicted curve falls with the load"
     until(lambda: session.run().state is SweepState.STOPPED)
+    recorded_session = RecordedSession(tmp_path / "a.benchmon")
+    report(recorded_session, tmp_path / "a.md")
+    assert "| no load | 17.9" in (tmp_path / "a.md").read_text()
+    assert export(recorded_session, tmp_path / "a.csv", sweeps=True) == 2, "a line for each of two channels"
+    (swept,) = sweeps_as_dicts(recorded_session)
+    assert (swept["values"], len(swept["curves"][0]["predicted"])) == ([None, 22.0], 2)
+    json.dumps(swept, allow_nan=False)
     with recorded(bench, tmp_path / "b.benchmon", tmp_path / "a.benchmon") as later:
         until(lambda: later.run().state is SweepState.STOPPED)
         assert later.run().points[1].readings["vout"] == first

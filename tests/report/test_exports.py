@@ -194,7 +194,7 @@ def test_parquet_holds_what_the_lines_hold_with_units_as_metadata(stepped, tmp_p
 
 def test_without_its_library_parquet_is_refused_in_one_line(write_session, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    with pytest.raises(BadInput, match=r"pip install 'benchmon\[report\]'"):
+    with pytest.raises(BadInput, match=r"pip install '\.\[report\]'"):
         export(RecordedSession(write_session(seconds=3)), tmp_path / "all.parquet")
     assert not (tmp_path / "all.parquet").exists()
 

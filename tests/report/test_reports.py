@@ -101,7 +101,7 @@ def test_everything_is_in_it_and_is_so_again(write_session, tmp_path, solved):
     text, recorded = page.text, RecordedSession(session)
     for words in (
         "Conveyor supply, 22 V 3.5 A",
-        "11 of 12 channels agree; not so ripple (disagrees)",
+        "11 of 12 channels agree with the prediction, but not ripple (disagrees)",
         "multimeter of nobody, serial 1",
         "0.1 % + 10.0 mV",
         "hum is normal",
@@ -150,7 +150,7 @@ def test_what_was_wrong_for_a_time_is_said_first(write_session, tmp_path):
     text = page_of(write_session(values=sagging, more=causes), tmp_path).text
     result = text.partition("Result")[2].partition("Measured and expected")[0]
     assert "All 12 channels that could be compared agree" in result
-    assert "Earlier in the test disagreed for a time: output (6 of 60 readings)" in result
+    assert "Some disagreed earlier in the test: output (6 of 60 readings)" in result
     told = text.partition("No cause stood at the end of the test")[2].partition("Steps")[0]
     assert "0:00:06 0:00:09 97 % a diode is open output test it" in told
     assert "nothing wrong" not in told
@@ -469,7 +469,7 @@ class TestFirstPage:
 
     def test_without_its_library_a_pdf_is_refused_in_one_line(self, write_session, tmp_path, monkeypatch):
         monkeypatch.setitem(sys.modules, "weasyprint", None)
-        with pytest.raises(BadInput, match=r"pip install 'benchmon\[report\]'"):
+        with pytest.raises(BadInput, match=r"pip install '\.\[report\]'"):
             report(RecordedSession(write_session(seconds=3)), tmp_path / "r.pdf")
         assert not (tmp_path / "r.pdf").exists()
 

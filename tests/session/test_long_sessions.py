@@ -162,8 +162,8 @@ def test_readings_are_found_by_their_time(long_session):
         "DELETE FROM readings",
     ],
 )
-def test_hostile_summaries_are_passed_over(tmp_path, record, statement):
-    record(tmp_path / "a.benchmon", 20_000)
+def test_hostile_summaries_are_passed_over(tmp_path, long_session, statement):
+    shutil.copy(long_session[0], tmp_path / "a.benchmon")
     with closing(sqlite3.connect(tmp_path / "a.benchmon", isolation_level=None)) as connection:
         connection.execute(statement)
     view = open_session_view(tmp_path / "a.benchmon", recent=30.0)

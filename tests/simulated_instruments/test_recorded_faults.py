@@ -393,7 +393,7 @@ def test_a_shorted_diode_melts_the_fuse_and_everything_is_dead_at_full_mains(sup
 @pytest.mark.parametrize(("faults", "kind"), [([], "switched off"), (["stuck-relay"], "switch-off failed")])
 def test_a_trip_cuts_the_mains_by_a_coil_and_a_welded_relay_is_an_event(tmp_path, faults, kind):
     text = scenario_named("regulated").path.read_text(encoding="utf-8")
-    text = text.replace('warn_above = "85 °C"\n', "").replace('trip_above = "105 °C"', 'trip_above = "22.8 °C"')
+    text = text.replace('warn_above = "85 °C"\n', "").replace('trip_above = "105 °C"', 'trip_above = "21 °C"')
     path = tmp_path / "a.benchmon"
     with simulated_recording(read_bench(text), path, faults) as (_, live):
         live.until(lambda seen: kind in seen.kinds)

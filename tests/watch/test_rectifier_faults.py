@@ -7,10 +7,11 @@ import numpy as np
 import pytest
 
 from benchmon.bench import load_bench, read_bench
+from benchmon.prediction.circuit.parts import joined
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, faults_of, sized_faults_of
 from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.diagnosis.likelihood import Observation
-from benchmon.watch.diagnosis.meter_values import meter_values
+from benchmon.watch.diagnosis.meter_values import meter_values, values_like
 from benchmon_simulated.effects import Effects
 from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply.parts import SupplyDefects
@@ -42,8 +43,10 @@ def explained():
     return first_cause
 
 
-@pytest.mark.parametrize("number", [1, 2])
-@pytest.mark.parametrize("name", ["reservoir", "centre-tap", "split-rail", "doubler"])
+@pytest.mark.parametrize(
+    ("name", "number"),
+    [("reservoir", 1), ("centre-tap", 1), ("centre-tap", 2), ("split-rail", 1), ("doubler", 1), ("doubler", 2)],
+)
 def test_a_shorted_diode_is_told_while_the_fuse_holds(explained, name, number):
     assert (
         explained(name, SupplyDefects(diodes={number: "shorted"}), 0.5)
@@ -120,3 +123,18 @@ def test_a_half_wave_supply_with_its_diode_shorted_gives_alternating_voltage():
     whole = 20.0 * 20.0 / resistance  # no diode is left: a divider of winding and load (closed form)
     read = [Observation(bench.channel[0], whole), Observation(bench.channel[1], 0.0)]
     assert Explainer(bench).explain(read)[0].cause == "the diode is shorted"
+
+
+def test_faults_that_are_solved_at_once_read_as_each_does_alone():
+    bench = read_bench(HALF_WAVE)
+    right = meter_values(bench, bench.mains.voltage)
+    faults = [one for one in faults_of(bench) if one.bench is bench and one.changes and not one.defects]
+    parts = [fault.parts(bench.mains.voltage) for fault in faults]
+    together, _ = values_like(right, bench, joined(parts))
+    assert len(faults) > 5
+    for values, own in zip(together, parts, strict=True):
+        alone = values_like(right, bench, own)[0][0]
+        for channel in bench.channel:
+            expected, found = alone.of(channel.quantity), values.of(channel.quantity)
+            assert found.value == pytest.approx(expected.value, rel=2e-3, abs=1e-3)
+            assert found.moves == pytest.approx(expected.moves, rel=0.02, abs=2e-3 * abs(expected.value))

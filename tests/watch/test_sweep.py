@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 from benchmon.bench import CurrentLoad, Sweep, read_bench
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepState
+from benchmon.watch.plan.curves import curves_of, figures_of
 from benchmon.watch.plan.settled_points import (
     PredictedCurves,
     SettledValue,
@@ -163,6 +165,43 @@ def test_a_load_counts_as_set_where_its_meter_stands_at_it(settling, amperes, is
     read(settling, lambda _: 22.0, lambda _: amperes)
     assert settling.is_set(SWEEP, 0.5, 12.0) is is_set
     assert settling.is_set(SWEEP, 0.0, 12.0) is (amperes == 0.0)
+
+
+def swept(volts, amperes, own=lambda channel, value: channel.accuracy.of(value)):
+    """Return a sweep at 0 A and 1 A with what two meters read, and the channels of these meters."""
+    channels = read_bench(supply() + METERS).channel
+    plan = Plan((), (Sweep(name="ends", over="load.current", values=["open", "1 A"]),))
+    ask(plan, SweepAction.BEGIN, 0.0, name="ends")
+    for volt, ampere in zip(volts, amperes, strict=True):
+        run = plan.sweeps.current
+        moved(plan, [plan.sweeps.stands(run, ampere, 1.0)])
+        readings = {
+            one.name: SettledValue(value, own(one, value)) for one, value in zip(channels, (volt, ampere), strict=True)
+        }
+        moved(plan, plan.sweeps.taken(run, ampere, readings, {}, 2.0))
+    return plan.sweeps.latest, channels
+
+
+def test_the_figures_of_a_sweep_and_their_uncertainty_by_drawn_meters():
+    """The ± is checked by drawing two meters with a gain and, at each reading, an offset within their data sheets."""
+    figures = {one.name: one for one in figures_of(*swept((25.0, 20.0), (0.0, 1.0)))}
+    assert figures["load regulation"].value == pytest.approx(25.0), "of 5 V in 20 V, as transformers state theirs"
+    assert figures["output resistance"].value == pytest.approx(5.0)
+    draw = np.random.default_rng(7)
+    gains = 1.0 + 0.0005 * draw.standard_normal((2, 20_000))
+    offsets = draw.standard_normal((2, 2, 20_000)) * np.array([0.005, 0.0005]).reshape(2, 1, 1)
+    first, last = (gains[0] * volts + offsets[0, at] for at, volts in enumerate((25.0, 20.0)))
+    little, much = (gains[1] * amperes + offsets[1, at] for at, amperes in enumerate((0.0, 1.0)))
+    drawn = {"load regulation": 100.0 * (first - last) / last, "output resistance": (first - last) / (much - little)}
+    for name, values in drawn.items():
+        assert figures[name].uncertainty == pytest.approx(2.0 * np.std(values), rel=0.05)
+
+
+def test_a_curve_holds_what_was_read_beside_what_was_expected_and_no_efficiency_without_the_mains():
+    run, channels = swept((25.0, 20.0), (0.0, 1.0))
+    (output,) = curves_of(run, channels)
+    assert [(one.at, one.read.value) for one in output.points] == [(0.0, 25.0), (1.0, 20.0)]
+    assert output.name == "output", "what is swept is no curve of its own"
 
 
 numbers = st.floats(-1e6, 1e6)

@@ -205,13 +205,10 @@ class Circuit:
 
     def chosen(self, rows: NDArray[np.intp]) -> Circuit:
         """Return the circuit of the variants of these numbers alone."""
-        equations = self.equations
-        parts, wiring = equations.parts.chosen(rows), equations.wiring
-        windings = windings_of(wiring, parts, equations.bench.transformer.primary_voltage)
         saturation, thermal = self.junction
         return replace(
             self,
-            equations=assemble(equations.bench, wiring, windings, parts),
+            equations=self.equations.chosen(rows),
             junction=(saturation[rows], thermal[rows]),
             sag=self.sag and self.sag.chosen(rows),
         )

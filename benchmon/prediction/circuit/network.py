@@ -9,17 +9,18 @@ matrices (modified nodal analysis).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad, SeriesResistor
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import conduct
 from benchmon.prediction.circuit.parts import Parts
-from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel
+from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel, windings_of
 from benchmon.signals.arrays import Floats
 
 Node = tuple[int, ...]
@@ -89,6 +90,10 @@ class CapacitorAt:
     capacitance: Floats
     end: Node = ()
 
+    def chosen(self, rows: NDArray[np.intp]) -> CapacitorAt:
+        """Return that of the variants of these numbers alone."""
+        return replace(self, capacitance=self.capacitance[rows])
+
 
 @dataclass
 class Equations:
@@ -123,9 +128,29 @@ class Equations:
         """The number of unknowns."""
         return int(self.mass.shape[-1])
 
+    def chosen(self, rows: NDArray[np.intp]) -> Equations:
+        """Return those of the variants of these numbers alone, with the same unknowns."""
+        parts = self.parts.chosen(rows)
+        return replace(
+            self,
+            windings=windings_of(self.wiring, parts, self.bench.transformer.primary_voltage),
+            parts=parts,
+            mass=self.mass[rows],
+            conductance=self.conductance[rows],
+            inject=self.inject[rows],
+            flux=self.flux[rows],
+            capacitors={index: one.chosen(rows) for index, one in self.capacitors.items()},
+            stacked=tuple(one.chosen(rows) for one in self.stacked),
+        )
+
     def placed(self, index: int) -> tuple[CapacitorAt, ...]:
         """Return where the filter's capacitor `index` is: of a multiplier's first one, every one."""
         return (self.capacitors[index], *(self.stacked if index == 0 else ()))
+
+    @cached_property
+    def driving(self) -> tuple[int, ...]:
+        """The unknowns that drive a path: of its ports and of its winding."""
+        return tuple(np.flatnonzero(np.any(self.drive, axis=0)).tolist())
 
     @cached_property
     def path_ohms(self) -> Floats:
@@ -264,7 +289,10 @@ def path_currents(
     equations: Equations, y: Floats, emf: Floats, junction: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """Return currents and conductances (b, …, p) of the paths at unknowns `y` (b, …, n) and winding EMF (b, …)."""
-    drive = (y.reshape(-1, y.shape[-1]) @ equations.drive.T).reshape(*y.shape[:-1], -1)
+    # Few unknowns drive a path, however many there are: a product with all of them grew with every filter section.
+    drive = np.zeros((*y.shape[:-1], len(equations.drive)))
+    for unknown in equations.driving:
+        drive += y[..., unknown, None] * equations.drive[:, unknown]
     if not equations.winding_unknowns:
         drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
     series = equations.wiring.in_series

@@ -7,7 +7,7 @@ Carlo draws are further variants, solved in the same pass.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -140,6 +140,11 @@ class Parts:
         merged = dict(self.values) | {name: np.atleast_1d(np.asarray(value, float)) for name, value in changes.items()}
         variants = max(len(value) for value in merged.values())
         return Parts({name: np.broadcast_to(value, (variants,)) for name, value in merged.items()})
+
+
+def joined(sets: Sequence[Parts]) -> Parts:
+    """Return the variants of all `sets`, which have the same names, one after the other."""
+    return Parts({name: np.concatenate([one[name] for one in sets]) for name in sets[0].values})
 
 
 def parts_of(bench: Bench) -> Parts:

@@ -35,6 +35,7 @@ from benchmon.report.document import (
     text_of,
 )
 from benchmon.report.evaluation import Findings
+from benchmon.report.sections.sweeps import compared_sweeps, compared_sweeps_blocks, sweeps_as_dicts
 from benchmon.report.sections.waveforms import measured_wave
 from benchmon.signals.arrays import Floats
 from benchmon.signals.captured_wave import Wave
@@ -157,6 +158,7 @@ def comparison_as_dict(comparison: Comparison) -> dict[str, Any]:
             {"name": one.name, "unit": one.unit, "values": list(one.values), "measured": list(one.measured)}
             for one in key_figures(comparison)
         ],
+        "sweeps": [sweeps_as_dicts(found.session) for found in comparison.found],
         "remarks": [*topology_remarks(comparison), *comparison.notes],
     }
 
@@ -203,6 +205,8 @@ def comparison_as_text(comparison: Comparison) -> str:
         lines += [_quantities_as_text([letters[place] for place in step.places], step.compared)]
     figures = _figures(comparison, key_figures(comparison))
     lines += ["", table_as_text(figures), ""]
+    for name, swept in compared_sweeps(comparison.labels, comparison.found):
+        lines += [f"Sweep {one_line(name, 60)}:", table_as_text(swept), ""]
     for remark in [*topology_remarks(comparison), *comparison.notes]:
         lines += wrap(one_line(remark, 1000), WIDTH)
     return "\n".join(lines)
@@ -270,6 +274,9 @@ def comparison_document(comparison: Comparison, *, with_pictures: bool = True) -
             "Figures", (_figures(comparison, key_figures(comparison)), Paragraph("p: predicted, not measured."))
         ),
     ]
+    swept = compared_sweeps_blocks(comparison.labels, comparison.found, with_pictures=with_pictures)
+    if swept:
+        sections.append(DocumentSection("Sweeps", tuple(swept)))
     if with_pictures:
         sections.append(_trends(comparison))
     waves = wave_comparison_section(comparison)
@@ -347,12 +354,16 @@ def _judged(difference: Difference) -> Cell:
     return Toned(f"{words}, not as expected", Emphasis.BAD)
 
 
+def _figure_text(figure: KeyFigure, value: float) -> str:
+    return f"{value:.0f}" if figure.is_count else formatting.number(value, figure.unit)
+
+
 def _figures(comparison: Comparison, figures: Sequence[KeyFigure]) -> Table:
     rows = tuple(
         (
             one.name,
             *(
-                f"{formatting.number(value, one.unit)}{'' if is_measured or not math.isfinite(value) else ' p'}"
+                f"{_figure_text(one, value)}{'' if is_measured or not math.isfinite(value) else ' p'}"
                 for value, is_measured in zip(one.values, one.measured, strict=True)
             ),
         )

@@ -5,6 +5,10 @@
                  "bench_sha256", "bench"},
      "benches": [{"from_s", "sha256", "bench"}],
      "steps": [{"name", "from_s", "until_s", "outcome"}],
+     "sweeps": [{"name", "over", "unit", "state", "values", "skipped": [{"value", "reason"}],
+                 "figures": [{"name", "value", "uncertainty", "unit", "expected", "expected_uncertainty"}],
+                 "curves": [{"name", "quantity", "unit", "points": [{"at", "value", "uncertainty", "expected",
+                             "expected_uncertainty"}], "predicted": [[at, value, ±]]}]}],
      "channels": [{"name", "quantity", "unit", "instrument", "accuracy_relative", "accuracy_absolute",
                    "zero", "gain", "serial", "calibrated"}],
      "instruments": [{"name", "driver", "address", "identity"}],
@@ -31,6 +35,7 @@ from typing import Any
 
 from benchmon.bench import Channel, Instrument
 from benchmon.report.export.rows import Progress, StepSpans, parts_of, words_of_states
+from benchmon.report.sections.sweeps import sweeps_as_dicts
 from benchmon.report.session_reader import RecordedSession, sha256_of
 from benchmon.text import finite
 from benchmon.watch.records import EventDetails, Explanations, Forecast, Waveform
@@ -63,6 +68,7 @@ def description_of(session: RecordedSession) -> dict[str, Any]:
             {"name": one.name, "from_s": one.since, "until_s": finite(one.until), "outcome": one.outcome}
             for one in StepSpans(session).spans
         ],
+        "sweeps": sweeps_as_dicts(session),
         "channels": [_channel(channel) for channel in session.channels],
         "instruments": [_instrument(one, session.identities.get(one.name, "")) for one in bench.instrument],
         "events": [

@@ -17,7 +17,7 @@ from benchmon.report.export.json import description_of
 from benchmon.report.export.rows import Progress, StepSpans, parts_of, words_of_states
 from benchmon.report.session_reader import RecordedSession
 
-MISSING = "Parquet needs pyarrow: pip install 'benchmon[report]'"
+MISSING = "Parquet needs pyarrow: pip install '.[report]' in the clone of benchmon"
 
 
 def write_parquet(session: RecordedSession, path: Path, progress: Progress | None = None) -> int:

@@ -31,9 +31,10 @@ from benchmon.report.sections import events as happening
 from benchmon.report.sections import result
 from benchmon.report.sections.certificate import certificate_sections, logo_of
 from benchmon.report.sections.supply import instruments_section, supply_section
+from benchmon.report.sections.sweeps import sweeps_section
 from benchmon.report.sections.waveforms import waves_section
 from benchmon.report.session_reader import RecordedSession
-from benchmon.text import clock, one_line, with_minus
+from benchmon.text import clock, duration, one_line, with_minus
 
 _MOST_JUMPS, _MOST_EDITS = 20, 10
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
@@ -146,6 +147,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
         result.guesses_section(found),
         result.margins_section(found, ratings),
         result.temperatures_section(found),
+        sweeps_section(found, with_pictures=with_pictures),
         _trends(found) if with_pictures else None,
         waves_section(found),
         happening.explanations_section(found),
@@ -160,7 +162,7 @@ def document_of(found: Findings, *, with_pictures: bool = True) -> Document:
     ]
     appendices = [section for section in rest if section is not None]
     lettered = [replace(one, title=f"{letter} {one.title}") for letter, one in zip(_LETTERS, appendices, strict=False)]
-    under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {clock(session.duration)}"
+    under = f"Report of a power-on test, recorded from {formatting.wall(session)} for {duration(session.duration)}"
     logo = logo_of(found) if with_pictures else None
     return Document(session.info.title, under, (*first, *lettered), logo, len(first))
 

@@ -145,16 +145,16 @@ def summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
         yield "No channel could be compared with an expected value.", Emphasis.DOUBT
     elif wrong:
         names = ", ".join(f"{one.channel.name} ({one.verdict})" for one in wrong)
-        yield (
-            f"{len(judged) - len(wrong)} of {formatting.plural(len(judged), 'channel')} agree; not so {names}.",
-            Emphasis.BAD,
-        )
+        agree = f"{len(judged) - len(wrong)} of {formatting.plural(len(judged), 'channel')} agree with the prediction"
+        yield f"{agree}, but not {names}.", Emphasis.BAD
     else:
-        compared = f"All {formatting.plural(len(judged), 'channel')} that could be compared"
-        yield f"{compared} agree with the prediction at the end of the test.", Emphasis.GOOD
+        agree = f"All {len(judged)} channels that could be compared agree"
+        if len(judged) == 1:
+            agree = f"{judged[0].channel.name}, the one channel that could be compared, agrees"
+        yield f"{agree} with the prediction at the end of the test.", Emphasis.GOOD
     if earlier := ", ".join(_disagreed_before(judged)):
         yield (
-            f"Earlier in the test disagreed for a time: {earlier}. See the events and explanations for the times.",
+            f"Some disagreed earlier in the test: {earlier}. The events and explanations have the times.",
             Emphasis.DOUBT,
         )
     silent = [one.channel.name for one in found.channels if not one.is_measured]

@@ -27,7 +27,7 @@ from benchmon.watch.verdict import en_as_text
 from benchmon.watch.wording import shown_unit, unspecified_sentence, value_in_words, value_with_uncertainty
 
 if TYPE_CHECKING:
-    from benchmon.prediction.explained import Derivation
+    from benchmon.prediction.explained.derivation import Derivation
     from benchmon.prediction.monte_carlo import Distribution
 
 _TITLES = 16

@@ -7,6 +7,7 @@ that may be far off, either way and by any amount (`FAR_OFF`), follows the slope
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -14,13 +15,20 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.circuit.parts import joined, parts_of
+from benchmon.prediction.defects.wiring import Defects
 from benchmon.quantities import is_temperature
 from benchmon.signals.arrays import Floats
 from benchmon.watch.diagnosis.ac_side_faults import ac_side_faults, ac_side_faults_of_open_size
 from benchmon.watch.diagnosis.dc_side_faults import dc_side_faults, dc_side_faults_of_open_size
 from benchmon.watch.diagnosis.likelihood import Hypothesis
-from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues, meter_values
+from benchmon.watch.diagnosis.meter_values import (
+    MeterValue,
+    MeterValues,
+    State,
+    meter_values,
+    values_like,
+)
 from benchmon.watch.diagnosis.suspected_fault import OFF, SuspectedFault
 
 
@@ -54,15 +62,15 @@ class CircuitFaults:
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._faults = [*faults_of(bench), *sized_faults_of(bench)]
-        self._sound: MeterValues | None = None
-        self._solved: dict[int, MeterValues] = {}
+        self._sound: State | None = None
+        self._states: dict[tuple[int, ...], State] = {}
         self._hopeless: dict[int, float] = {}
 
     def right(self, mains_voltage: float) -> MeterValues:
         """Return what meters read without a fault, at `mains_voltage` (V rms). Raises `PredictionError`."""
         found = meter_values(self._bench, mains_voltage, near=_if_near(self._sound, mains_voltage))
         if _if_near(self._sound, mains_voltage) is None:
-            self._sound = found
+            self._sound = found.state
         return found
 
     def hypotheses(self, channels: Sequence[Channel], mains_voltage: float, right: MeterValues) -> list[Hypothesis]:
@@ -72,16 +80,11 @@ class CircuitFaults:
         compare with.
         """
         found = []
+        solved = self._values(mains_voltage, right)
         for place, fault in enumerate(self._faults):
-            failed_at = self._hopeless.get(place, math.inf)
-            if abs(mains_voltage / failed_at - 1.0) <= _HOPELESS_WITHIN:
+            if place not in solved:
                 continue
-            try:
-                values = right if fault.is_solved_as(self._bench) else self._values(place, fault, mains_voltage, right)
-                values = fault.correct(values)
-            except PredictionError:
-                self._hopeless[place] = mains_voltage
-                continue
+            values = fault.correct(solved[place])
             drops = _larger_drops(values, right)
             readings = {
                 channel.name: _doubted(fault, value, right.shown_at(channel), drops)
@@ -91,32 +94,59 @@ class CircuitFaults:
             found.append(Hypothesis(fault.cause, fault.remedy, fault.weight, readings))
         return found
 
-    def _values(self, place: int, fault: SuspectedFault, mains_voltage: float, right: MeterValues) -> MeterValues:
-        near = _if_near(self._solved.get(place), mains_voltage)
-        parts = fault.parts(mains_voltage)
-        values = meter_values(fault.bench, mains_voltage, parts, fault.defects, near=near, like=right)
-        if _line_current(values) < _IDLES * _line_current(right):
-            # What the core takes is no part of the load's current: each unknown is solved for.
-            values = meter_values(fault.bench, mains_voltage, parts, fault.defects, near=values)
+    def _values(self, mains_voltage: float, right: MeterValues) -> dict[int, MeterValues]:
+        """Return by its place what meters read with each fault that has a steady state.
+
+        Faults that are nothing but other values of one circuit's parts are solved at once.
+        """
+        found = {place: right for place, fault in enumerate(self._faults) if fault.is_solved_as(self._bench)}
+        groups = defaultdict[tuple[int, Defects | None], list[int]](list)
+        for place, fault in enumerate(self._faults):
+            is_hopeless = abs(mains_voltage / self._hopeless.get(place, math.inf) - 1.0) <= _HOPELESS_WITHIN
+            if place not in found and not is_hopeless:
+                groups[id(fault.bench), fault.defects].append(place)
+        for places in groups.values():
+            try:
+                found |= self._values_together(places, mains_voltage, right)
+            except PredictionError:
+                for place in places:
+                    found |= self._values_alone(place, mains_voltage, right)
+        return found
+
+    def _values_alone(self, place: int, mains_voltage: float, right: MeterValues) -> dict[int, MeterValues]:
+        try:
+            return self._values_together([place], mains_voltage, right)
+        except PredictionError:
+            self._hopeless[place] = mains_voltage
+            return {}
+
+    def _values_together(self, places: list[int], mains_voltage: float, right: MeterValues) -> dict[int, MeterValues]:
+        name, faults = tuple(places), [self._faults[place] for place in places]
+        parts = [fault.parts(mains_voltage) for fault in faults]
+        near = _if_near(self._states.get(name), mains_voltage)
+        values, state = values_like(right, faults[0].bench, joined(parts), faults[0].defects, near)
+        for row, fault in enumerate(faults):
+            if _idles(values[row], right):
+                # What the core takes is no part of the load's current: each unknown is solved for.
+                values[row] = meter_values(fault.bench, mains_voltage, parts[row], fault.defects)
         if near is None:
-            self._solved[place] = values
-        return values
+            self._states[name] = state
+        return dict(zip(places, values, strict=True))
 
 
 _IDLES = 0.6
 """The part of its line current below which what a supply takes is much its core's."""
 
 
-def _line_current(values: MeterValues) -> float:
-    return values.quantities["mains.current.rms"].value
+def _idles(values: MeterValues, right: MeterValues) -> bool:
+    amperes, before = (one.quantities["mains.current.rms"].value for one in (values, right))
+    return amperes < _IDLES * before
 
 
-def _if_near(values: MeterValues | None, mains_voltage: float) -> MeterValues | None:
-    """Return `values` if they were solved at a mains voltage near this one."""
-    if values is None or values.state is None:
-        return None
-    then = float(values.state.parts["mains.voltage"][0])
-    return values if abs(mains_voltage / then - 1.0) <= _NEAR else None
+def _if_near(state: State | None, mains_voltage: float) -> State | None:
+    """Return `state` if it was solved at a mains voltage near this one."""
+    then = math.inf if state is None else float(state.parts["mains.voltage"][0])
+    return state if abs(mains_voltage / then - 1.0) <= _NEAR else None
 
 
 _ANY_SHAPE = 0.04

@@ -20,7 +20,7 @@ from benchmon.prediction.circuit.meter_response import (
     readings_by_response,
     response_of,
 )
-from benchmon.prediction.circuit.parts import Parts, parts_of
+from benchmon.prediction.circuit.parts import Parts, joined, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
@@ -87,6 +87,10 @@ class MeterValue:
         return MeterValue(factor * self.value + offset, factor * self.moves, abs(factor) * self.own)
 
 
+State = ThermalEquilibrium | FaultCircuit
+"""A solved circuit without or with defects."""
+
+
 @dataclass(frozen=True)
 class MeterValues:
     """All that meters may read off one circuit: its quantities, and every trace in every way."""
@@ -102,8 +106,8 @@ class MeterValues:
     responses: Mapping[MeterResponse, MeterValue] = field(default_factory=dict)
     """What the meters of the bench that are no ideal ones show."""
 
-    state: ThermalEquilibrium | FaultCircuit | None = field(default=None, repr=False)
-    """The solved circuit, from which one like it may start."""
+    state: State | None = field(default=None, repr=False)
+    """The solved circuit, from which one like it may start; None where many were solved at once."""
 
     def of(self, quantity: str) -> MeterValue | None:
         """Return what a right meter for `quantity` reads, None where nothing is predicted."""
@@ -122,76 +126,65 @@ def meter_values(
     mains_voltage: float,
     parts: Parts | None = None,
     defects: Defects | None = None,
-    *,
-    near: MeterValues | None = None,
-    like: MeterValues | None = None,
+    near: State | None = None,
 ) -> MeterValues:
     """Return what meters read on `bench`, or with other `parts` (b = 1), and with `defects`.
 
     The circuit is solved at `mains_voltage` (V rms); the values are those at the bench's own voltage, by the slope
-    there. `near` are values of the same circuit to start from. Where there are those of a circuit `like` it, all
-    unknowns but the mains are taken to move a reading by the same part of it, which saves solving for each. Raises
-    `PredictionError`.
+    there. `near` is a state of the same circuit to start from. Raises `PredictionError`.
     """
     parts = (parts or parts_of(bench)).replaced({"mains.voltage": np.array([mains_voltage])})
-    start = near.state if near is not None else None
-    if defects is None:
-        begin = start if isinstance(start, ThermalEquilibrium) else None
-        solved = _solved(bench, parts, begin, mains_alone=like is not None)
-    else:
-        first = start if isinstance(start, FaultCircuit) else None
-        solved = _solved_faulty(bench, parts, defects, first, mains_alone=like is not None)
-    there, moved = _everything(bench, *solved.nominal), _everything(bench, *solved.moved)
-    names, sizes = solved.names, solved.sizes
-    back = bench.mains.voltage - mains_voltage
+    nominal = _solved(bench, parts, defects, near)
+    names, sizes, varied, shift = _varied(bench, parts, nominal.junction)
+    there = _everything(bench, nominal, parts)
+    moved = _everything(bench, _solved(bench, varied, defects, nominal.state, shift), varied)
     row = names.index("mains.voltage")
-    made = {name: _value(there[name], moved[name], row, back / sizes[row]) for name in there}
-    if like is not None:
-        alike = {name: _found_in(like, name) for name in made}
-        made = {name: _moving_like(value, alike[name], len(like.unknowns)) for name, value in made.items()}
-        names, sizes = list(like.unknowns), np.array(list(like.unknowns.values()))
-    return MeterValues(
-        {name: value for name, value in made.items() if isinstance(name, str)},
-        {name: value for name, value in made.items() if isinstance(name, tuple)},
-        dict(zip(names, sizes.tolist(), strict=True)),
-        responses={name: value for name, value in made.items() if isinstance(name, MeterResponse)},
-        state=solved.state,
-    )
+    back = (bench.mains.voltage - mains_voltage) / sizes[row]
+    made = {name: _value(float(there[name][0]), moved[name], row, back) for name in there}
+    return _sorted(made, dict(zip(names, sizes.tolist(), strict=True)), nominal.state)
 
 
-_Read = tuple[dict[str, Floats], Traces, Floats]
-"""The quantities of a solved circuit, its traces, and the mains' frequency (Hz)."""
+def values_like(
+    right: MeterValues, bench: Bench, parts: Parts, defects: Defects | None = None, near: State | None = None
+) -> tuple[list[MeterValues], State]:
+    """Return what meters read on `bench` with each variant of `parts` (b,), and with `defects`; and the state of all.
+
+    All variants are at one mains voltage. They are solved at once, each with the mains as they are and moved, which
+    takes little longer than one alone. All unknowns but the mains are taken to move a reading by the same part of it as
+    in the circuit of which `right` are the values, which saves solving for each. `near` is a state of the same variants
+    to start from. Raises `PredictionError` if one of them has no steady state.
+    """
+    count, volts, size = parts.variants, float(parts["mains.voltage"][0]), _mains_doubt(bench)
+    both = joined([parts, parts.replaced({"mains.voltage": parts["mains.voltage"] + _STEP * size})])
+    solved = _solved(bench, both, defects, near)
+    read = _everything(bench, solved, both)
+    back = (bench.mains.voltage - volts) / size
+    found = []
+    for row in range(count):
+        made = {name: _value(float(all_[row]), all_[[row + count]], 0, back) for name, all_ in read.items()}
+        found.append(_moved_like(made, right))
+    return found, solved.state
 
 
 @dataclass(frozen=True)
-class _SolvedCircuit:
-    """A circuit as it is and with each unknown moved; the unknowns' names and standard uncertainties (k,)."""
+class _Solved:
+    """A solved circuit: its state, quantities (b,), traces and the temperature of the measured junction, °C (b,)."""
 
-    state: ThermalEquilibrium | FaultCircuit
-    nominal: _Read
-    moved: _Read
-    names: list[str]
-    sizes: Floats
-
-
-def _solved(bench: Bench, parts: Parts, near: ThermalEquilibrium | None, *, mains_alone: bool) -> _SolvedCircuit:
-    nominal = solve(bench, parts, initial_guess=near)
-    names, sizes, varied, shift = _varied(bench, parts, nominal.equilibrium.junction, mains_alone=mains_alone)
-    other = solve(bench, varied, shift, initial_guess=nominal.equilibrium)
-    read = (nominal.quantities, nominal.equilibrium.traces, parts["mains.frequency"])
-    moved = (other.quantities, other.equilibrium.traces, varied["mains.frequency"])
-    return _SolvedCircuit(nominal.equilibrium, read, moved, names, sizes)
+    state: State
+    quantities: dict[str, Floats]
+    traces: Traces
+    junction: Floats
 
 
-def _solved_faulty(
-    bench: Bench, parts: Parts, defects: Defects, near: FaultCircuit | None, *, mains_alone: bool
-) -> _SolvedCircuit:
-    nominal = solve_fault_circuit(bench, parts, defects, initial_guess=near)
-    names, sizes, varied, shift = _varied(bench, parts, nominal.junction, mains_alone=mains_alone)
-    other = solve_fault_circuit(bench, varied, defects, shift, nominal)
-    read = (nominal.quantities, nominal.traces, parts["mains.frequency"])
-    moved = (other.quantities, other.traces, varied["mains.frequency"])
-    return _SolvedCircuit(nominal, read, moved, names, sizes)
+def _solved(
+    bench: Bench, parts: Parts, defects: Defects | None, near: State | None, shift: Floats | float = 0.0
+) -> _Solved:
+    if defects is None:
+        sound = solve(bench, parts, shift, near if isinstance(near, ThermalEquilibrium) else None)
+        state = sound.equilibrium
+        return _Solved(state, sound.quantities, state.traces, state.junction)
+    found = solve_fault_circuit(bench, parts, defects, shift, near if isinstance(near, FaultCircuit) else None)
+    return _Solved(found, found.quantities, found.traces, found.junction)
 
 
 _Name = str | tuple[str, Detector] | MeterResponse
@@ -203,10 +196,30 @@ def _found_in(values: MeterValues, name: _Name) -> MeterValue | None:
     return values.responses.get(name) if isinstance(name, MeterResponse) else values.waves.get(name)
 
 
-def _value(nominal: Floats, varied: Floats, row: int, back: float) -> MeterValue:
-    moves = (varied - nominal[0]) / _STEP
-    value = float(nominal[0] + back * moves[row])
+def _value(nominal: float, varied: Floats, row: int, back: float) -> MeterValue:
+    moves = (varied - nominal) / _STEP
+    value = float(nominal + back * moves[row])
     return MeterValue(value, moves, MODEL_FLOOR * abs(value))
+
+
+_Made = dict[_Name, MeterValue]
+
+
+def _sorted(made: _Made, unknowns: Mapping[str, float], state: State | None) -> MeterValues:
+    return MeterValues(
+        {name: value for name, value in made.items() if isinstance(name, str)},
+        {name: value for name, value in made.items() if isinstance(name, tuple)},
+        unknowns,
+        responses={name: value for name, value in made.items() if isinstance(name, MeterResponse)},
+        state=state,
+    )
+
+
+def _moved_like(made: _Made, like: MeterValues, state: State | None = None) -> MeterValues:
+    """Return values that only the mains move, each with the movements of the one `like` it."""
+    count = len(like.unknowns)
+    moving = {name: _moving_like(value, _found_in(like, name), count) for name, value in made.items()}
+    return _sorted(moving, like.unknowns, state)
 
 
 _MOST_ALIKE = 3.0
@@ -222,15 +235,13 @@ def _moving_like(value: MeterValue, like: MeterValue | None, count: int) -> Mete
     return replace(value, moves=moves)
 
 
-def _varied(
-    bench: Bench, parts: Parts, junction: Floats, *, mains_alone: bool
-) -> tuple[list[str], Floats, Parts, Floats]:
+def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Floats, Parts, Floats]:
     """Return the unknowns' names and standard uncertainties, one variant for each, moved by a part of it.
 
-    The mains are the last, and the only one if `mains_alone`.
+    The mains are the last.
     """
     known = input_uncertainties_of(bench, parts, mains_is_measured=True)
-    known = [] if mains_alone else [entry for entry in known if entry.part != "mains.voltage"]
+    known = [entry for entry in known if entry.part != "mains.voltage"]
     names = [entry.part for entry in known] + ["mains.voltage"]
     changes = {name: np.repeat(value, len(names)) for name, value in parts.values.items()}
     sizes, shift = np.zeros(len(names)), np.zeros(len(names))
@@ -244,13 +255,21 @@ def _varied(
         changes[entry.part][row] += _STEP * sizes[row]
         for other, moved in entry.along:
             changes[other][row] *= 1.0 + _STEP * moved
-    # Narrower than a rectangle's: mains beyond its tolerance is to be reported, not explained away.
-    sizes[-1] = max(bench.mains.tolerance / 2.5, _LEAST_MAINS_DOUBT) * bench.mains.voltage
+    sizes[-1] = _mains_doubt(bench)
     changes["mains.voltage"][-1] += _STEP * sizes[-1]
     return names, sizes, Parts(changes), shift
 
 
-def _everything(bench: Bench, quantities: dict[str, Floats], traces: Traces, frequency: Floats) -> dict[_Name, Floats]:
+def _mains_doubt(bench: Bench) -> float:
+    """Return the standard uncertainty of the mains, V.
+
+    It is narrower than a rectangle's: mains beyond its tolerance is to be reported, not explained away.
+    """
+    return max(bench.mains.tolerance / 2.5, _LEAST_MAINS_DOUBT) * bench.mains.voltage
+
+
+def _everything(bench: Bench, solved: _Solved, parts: Parts) -> dict[_Name, Floats]:
+    quantities, traces, frequency = solved.quantities, solved.traces, parts["mains.frequency"]
     found = dict[_Name, Floats](quantities.items())
     found |= dict[_Name, Floats](readings_by_response(bench, traces, frequency).items())
     for name in ("mains.voltage", "mains.current", "secondary.voltage", "secondary.current", "diode.current"):

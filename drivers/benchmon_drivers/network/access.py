@@ -83,7 +83,9 @@ def read_url(address: str, ports: Mapping[str, int], example: str) -> SplitResul
 def require_library(module: str, package: str, extra: str) -> None:
     """Raise `BadInput` where a library is not installed."""
     if find_spec(module) is None:
-        raise BadInput(f"needs the library {package}, which is not installed: pip install 'benchmon[{extra}]'")
+        raise BadInput(
+            f"needs the library {package}, which is not installed: pip install '.[{extra}]' in the clone of benchmon"
+        )
 
 
 def tls_context(ca: str, certificate: str = "") -> ssl.SSLContext:

@@ -95,7 +95,7 @@ def _row(line: str, row: re.Pattern[str], layout: PictureLayout) -> list[float]:
 
 def _of_image(data: bytes, layout: PictureLayout) -> Temperatures:
     if find_spec("PIL") is None:
-        raise BadReply("is an image, which needs the library Pillow: pip install 'benchmon[pictures]'")
+        raise BadReply("is an image, which needs Pillow: pip install '.[pictures]' in the clone of benchmon")
     if layout.factor is None:
         raise BadReply("is an image, whose numbers are temperatures only by factor and offset; give them")
     numbers, mode = _decoded(data, layout)

@@ -82,7 +82,7 @@ def why_unusable(address: str, problem: Exception) -> str:
     has_gpib = bool(find_spec("gpib_ctypes") or find_spec("gpib"))
     needs = {
         "USB": (
-            (find_spec("usb") is None, "needs the libraries for USB: pip install 'benchmon[usb]'"),
+            (find_spec("usb") is None, "needs the libraries for USB: pip install '.[usb]' in the clone of benchmon"),
             ("properly installed" in text, "this computer has no libusb; pip install libusb-package brings it"),
             (
                 is_denied,
@@ -93,7 +93,7 @@ def why_unusable(address: str, problem: Exception) -> str:
         "GPI": (
             (
                 not has_gpib,
-                "needs Linux-GPIB, the driver of the adapter, and pip install 'benchmon[gpib]'",
+                "needs Linux-GPIB, the driver of the adapter, and pip install '.[gpib]' in the clone of benchmon",
             ),
             ("locate the gpib library" in text, "this computer has no driver for a GPIB adapter; install Linux-GPIB"),
         ),
