@@ -16,6 +16,7 @@ import numpy as np
 from benchmon.errors import PredictionError
 from benchmon.fit.model import Evaluated, SupplyModel, Unknown
 from benchmon.fit.readings import Data
+from benchmon.prediction.circuit.parts import WINDING_WARMTH
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 
@@ -230,7 +231,8 @@ def _with_a_change(found: Estimate, session: int, left_out: set[int], known: Seq
     candidates = []
     for k, one in enumerate(found.model.unknowns):
         unknown = replace(one, size=_CHANGE_SIZE, from_session=session)
-        if one.is_part and one.relative and unknown not in known:
+        # At which temperature the file's resistances hold does not change between sessions; what acts alike is a joint.
+        if one.is_part and one.relative and one.part != WINDING_WARMTH and unknown not in known:
             column = slopes[:, k] * (_CHANGE_SIZE / one.size)
             size = float(column @ precision @ residuals) / (float(column @ precision @ column) + 1.0)
             candidates.append((float(column @ precision @ residuals) * size, size, unknown))
