@@ -24,7 +24,7 @@ from benchmon.report.document import (
     table_as_text,
 )
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.text import NOTHING, one_line
+from benchmon.text import NOTHING, one_line, with_minus
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
 _MOST_NAMES = 12
@@ -199,7 +199,7 @@ def _toned(differs: Sequence[str], one: TestedUnit) -> Cell:
 
 def _quantities_table(batch: Batch) -> Table:
     rows = tuple(_quantity_row(one) for one in batch.quantities)
-    head = ("quantity", "units", "mean", "expected", "which", "deviation", "predicted", "spread is")
+    head = ("quantity", "units", "mean", "expected", "verdict", "deviation", "predicted", "spread is")
     return Table(head, rows, (1, 2, 3, 5, 6))
 
 
@@ -256,7 +256,7 @@ def _fits_rows(batch: Batch) -> Iterator[tuple[Cell, ...]]:
 
 
 def _indextable_as_text(index: Index) -> str:
-    return f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})"
+    return with_minus(f"{index.value:.2f} ({index.low:.2f} to {index.high:.2f})")
 
 
 def _reference_table(batch: Batch) -> Table:

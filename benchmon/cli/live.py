@@ -469,10 +469,10 @@ def benches(url: str, once: bool, ascii_only: bool) -> int:
             show_lab(overview, ascii_only=ascii_only)
             return EXIT_DONE
         time.sleep(_LISTEN)
-        found = overview.benches()
+        found, units = overview.benches(), overview.units_today(time.time())
     finally:
         overview.stop()
-    click.echo(overview_as_text(found, overview.left_out))
+    click.echo(overview_as_text(found, overview.left_out, units))
     return EXIT_ANSWER_IS_NO if any(bench.level is Level.DANGER for bench in found) else EXIT_DONE
 
 

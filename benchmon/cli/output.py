@@ -270,9 +270,10 @@ def _not_given(prediction: Prediction) -> list[str]:
     lines = ["", "What the bench file leaves out widens these most:"]
     for label, quantities in widened.items():
         shown = ", ".join(quantities[:_MOST_WIDENED]) + (", …" if len(quantities) > _MOST_WIDENED else "")
-        lines.append(f"- {label}: {shown}")
+        lines.append(fill(f"- {label}: {shown}", _WIDEST, subsequent_indent="  "))
     if any(label.startswith("mains harmonics") for label in widened):
-        lines.append("  Give mains.harmonics, or measure mains.voltage.thd or mains.voltage.crest_factor.")
+        words = "Give mains.harmonics, or measure mains.voltage.thd or mains.voltage.crest_factor."
+        lines.append(fill(words, _WIDEST, initial_indent="  ", subsequent_indent="  "))
     return lines
 
 
@@ -282,8 +283,9 @@ _MOST_WIDENED = 6
 def _harmonics(pairs: Sequence[tuple[int, float]]) -> str:
     fundamental = pairs[0][1]
     strong = [pair for pair in pairs if pair[0] <= 15 and pair[1] > 0.005 * fundamental]
-    parts = ", ".join(f"{order}: {1000 * size:.4g}" for order, size in strong)
-    return f"Harmonics of the line current, mA rms: {parts or 'none'}"
+    parts = ", ".join(f"{order}:\u00a0{1000 * size:.4g}" for order, size in strong)
+    words = fill(f"Harmonics of the line current, mA rms: {parts or 'none'}", _WIDEST, subsequent_indent="  ")
+    return words.replace("\u00a0", " ")
 
 
 def ratings_as_dict(ratings: Ratings) -> dict[str, Any]:

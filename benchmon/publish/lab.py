@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchmon.errors import RecorderError
 from benchmon.publish.broker import Broker, connect, leave, new_client
-from benchmon.publish.topics import BenchState, read_state
+from benchmon.publish.topics import BenchState, UnitResult, read_state, read_unit
 from benchmon.text import one_line
 from benchmon.watch.status import Level
 
@@ -21,6 +21,8 @@ SILENT_AFTER = 5.0
 """Seconds without a message after which a bench that is being recorded counts as silent."""
 MOST_BENCHES = 2000
 """Benches that are shown; any more are counted."""
+MOST_UNITS = 20_000
+"""Units of which the latest result is kept."""
 _ORDER = (Level.DANGER, Level.BLIND, Level.CAUTION, Level.WAITING, Level.AS_EXPECTED, Level.ENDED)
 
 
@@ -54,6 +56,7 @@ class Overview:
         self._lock = threading.Lock()
         self._received: dict[str, _Received] = {}
         self._left_out: set[str] = set()
+        self._units: dict[str, UnitResult] = {}
         self._ever_there = threading.Event()
         self.connected = False
         self.refusal = ""
@@ -89,8 +92,27 @@ class Overview:
         found = [_status_message(name, each, now - each.at) for name, each in received.items()]
         return sorted(found, key=lambda bench: (_ORDER.index(bench.level), bench.last.title, bench.name))
 
+    def units_today(self, now: float) -> tuple[int, int]:
+        """Return how many units passed and how many failed on the local day of `now` (seconds since 1970)."""
+        today = time.localtime(now)[:3]
+        with self._lock:
+            units = list(self._units.values())
+        results = [unit.passed for unit in units if unit.at > 0.0 and time.localtime(unit.at)[:3] == today]
+        return sum(results), len(results) - sum(results)
+
+    def _on_unit(self, topic: str, payload: bytes) -> None:
+        result = read_unit(payload) if payload else None
+        with self._lock:
+            if result is None:
+                self._units.pop(topic, None)
+            elif topic in self._units or len(self._units) < MOST_UNITS:
+                self._units[topic] = result
+
     def on_message(self, topic: str, payload: bytes, *, kept: bool = False) -> None:
         """Take a message; `kept` marks one that the broker had retained, of unknown age."""
+        if "/unit/" in topic.removeprefix(self.broker.prefix):
+            self._on_unit(one_line(topic, 300), payload)
+            return
         bench = one_line(topic.removeprefix(f"{self.broker.prefix}/").removesuffix("/state"), 100)
         with self._lock:
             if not payload:
@@ -110,7 +132,7 @@ class Overview:
         if reason.is_failure:
             self.refusal = f"it refuses: {one_line(reason)}"
             return
-        client.subscribe(f"{self.broker.prefix}/+/state", qos=1)
+        client.subscribe([(f"{self.broker.prefix}/+/state", 1), (f"{self.broker.prefix}/+/unit/+", 1)])
         self.connected = True
         self._ever_there.set()
 
@@ -152,14 +174,28 @@ def count_in_words(benches: Sequence[BenchStatusMessage], left_out: int = 0) -> 
     return f"{len(benches)} bench{'es' if len(benches) > 1 else ''}: {listed}{more}"
 
 
+def units_in_words(passed: int, failed: int) -> str:
+    """Return how many units were tested today, "" where none was.
+
+    >>> units_in_words(12, 1)
+    'today 13 units done: 12 passed, 1 failed'
+    """
+    done = passed + failed
+    return f"today {done} unit{'s' if done > 1 else ''} done: {passed} passed, {failed} failed" if done else ""
+
+
 def state_in_words(bench: BenchStatusMessage) -> str:
     """Return the state of a bench's recording, or that it is silent."""
     return "silent" if bench.is_silent else bench.last.state
 
 
-def overview_as_text(benches: Sequence[BenchStatusMessage], left_out: int = 0) -> str:
-    """Return the benches as plain text, the most severe level first: a line of counts, then two lines each."""
-    lines = [count_in_words(benches, left_out)]
+def overview_as_text(benches: Sequence[BenchStatusMessage], left_out: int = 0, units: tuple[int, int] = (0, 0)) -> str:
+    """Return the benches as plain text, the most severe level first: a line of counts, then two lines each.
+
+    `units` are those that passed and failed today.
+    """
+    tested = units_in_words(*units)
+    lines = [count_in_words(benches, left_out), *([tested] if tested else [])]
     for bench in benches:
         host = f" on {bench.last.host}" if bench.last.host else ""
         lines += [f"{bench.last.title}{host}: {state_in_words(bench)}", f"    {bench.sentence}"]

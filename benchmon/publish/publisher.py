@@ -20,6 +20,7 @@ from benchmon.errors import BenchmonError, RecorderError
 from benchmon.publish.broker import Broker, connect, leave, new_client, read_broker
 from benchmon.publish.topics import (
     BenchState,
+    UnitResult,
     bench_name,
     channel_payload,
     channel_topic,
@@ -29,6 +30,8 @@ from benchmon.publish.topics import (
 from benchmon.session.encodings import StatusReader
 from benchmon.session.records import RecorderState, SessionView, Update
 from benchmon.session.requests import Note
+from benchmon.text import one_line
+from benchmon.watch.records import Verdict
 from benchmon.watch.status import Level
 
 if TYPE_CHECKING:
@@ -140,6 +143,7 @@ class Publisher:
         self._channels = {channel.name: channel for channel in self._bench.channel}
         self._status = StatusReader(self._bench)
         self._update = Update(0.0, RecorderState.RECORDING)
+        self._disagrees: dict[str, bool] = {}
         self._problem = ""
         self._next_state = 0.0
         self._last_connected = time.monotonic()
@@ -158,9 +162,21 @@ class Publisher:
             while self._update.state is RecorderState.RECORDING:
                 self.look()
                 self._queue.work(_LOOK_EVERY)
+            self._report_unit()
             self._queue.work(_LAST_WORDS_WITHIN, until_empty=True)
         finally:
             leave(self._client)
+
+    def _report_unit(self) -> None:
+        """Publish what the test of this unit came to, where it has a serial number and the recording ended well."""
+        info = self._view.info
+        if not info.serial or self._update.state is not RecorderState.FINISHED:
+            return
+        tripped = [f"{name} tripped" for name in self._status.status.tripped]
+        disagrees = [f"{name} disagrees" for name, does in self._disagrees.items() if does]
+        why = ", ".join([*tripped, *disagrees])
+        result = UnitResult(info.serial, not why, time.time(), one_line(why, 400), info.operator)
+        self._queue.keep(result.topic, result.payload)
 
     def look(self) -> None:
         """Poll the session and queue its news for publishing."""
@@ -182,6 +198,9 @@ class Publisher:
         news = {judgement.channel: judgement for judgement in update.judgements if judgement.channel in self._channels}
         for name, judgement in news.items():
             channel = self._channels[name]
+            # Once the power is gone nothing is expected: what was judged last counts.
+            if judgement.verdict is not Verdict.UNPREDICTED:
+                self._disagrees[name] = judgement.verdict is Verdict.DISAGREES
             self._queue.keep(channel_topic(channel), channel_payload(channel, judgement, self._started))
         if update.explanations is not None:
             self._queue.keep("explanations", explanations_payload(update.explanations, self._started))

@@ -6,6 +6,7 @@
 | `LAB/BENCH/channel/NAME` | the latest judgement of a channel, at most twice a second | yes |
 | `LAB/BENCH/explanations` | the likely causes, ranked | yes |
 | `LAB/BENCH/event` | an event | no |
+| `LAB/BENCH/unit/SERIAL` | what a test of a unit came to, once it has ended: see `UnitResult` | yes |
 
 Messages are JSON in UTF-8. Numbers are in the unit given; a value that is unknown or infinite is null.
 """
@@ -55,6 +56,45 @@ class BenchState:
         return _json(asdict(self))
 
 
+@dataclass(frozen=True, slots=True)
+class UnitResult:
+    """What the test of a unit came to, which ended `at` (seconds since 1970, UTC).
+
+    It `passed` where nothing tripped and no channel disagreed when it was judged last; `why` is why not.
+    """
+
+    serial: str
+    passed: bool
+    at: float
+    why: str = ""
+    operator: str = ""
+
+    @property
+    def topic(self) -> str:
+        """The part of a topic that names the unit."""
+        return "unit/" + _as_topic(self.serial)
+
+    @property
+    def payload(self) -> str:
+        """The message as it is published."""
+        return _json(asdict(self))
+
+
+def read_unit(payload: bytes) -> UnitResult | None:
+    """Return the result in a message, None if it makes no sense: any client may write to a broker."""
+    if len(payload) > LARGEST:
+        return None
+    try:
+        fields = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    match fields:
+        case {"serial": str(serial), "passed": bool(passed), "at": int() | float() as at} if serial:
+            why, operator = _words(fields.get("why")), _words(fields.get("operator"))
+            return UnitResult(one_line(serial, 100), passed, _number(at), why, operator)
+    return None
+
+
 def bench_name(bench: Bench) -> str:
     """Return the name of `bench` in topics: its title, and a suffix that distinguishes benches of one title."""
     title = re.sub(r"[^a-z0-9]+", "-", bench.title.lower()).strip("-")[:40].strip("-") or "bench"
@@ -63,7 +103,11 @@ def bench_name(bench: Bench) -> str:
 
 def channel_topic(channel: Channel) -> str:
     """Return the part of a topic that names a channel; characters with a meaning in topics are replaced."""
-    return "channel/" + re.sub(r"[/+#$\x00-\x1f\x7f]", "-", channel.name)
+    return "channel/" + _as_topic(channel.name)
+
+
+def _as_topic(name: str) -> str:
+    return re.sub(r"[/+#$\x00-\x1f\x7f]", "-", name)
 
 
 def channel_payload(channel: Channel, judgement: Judgement, started: float) -> str:

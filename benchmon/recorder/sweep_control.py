@@ -37,6 +37,8 @@ _END_IT = {
     EventKind.SWITCHING_OFF: "the power is switched off",
     EventKind.MAINS_GONE: "the mains is gone",
 }
+_LOOK_EVERY = 0.2
+"""Seconds between two looks whether readings stand still: many channels cost something, and a hold is a second."""
 _MOST_CURVES = 60
 """Quantities of which the predicted curve is stored."""
 
@@ -57,7 +59,7 @@ class SweepControl:
         self._verdicts = SteadyVerdicts()
         self._latest: dict[str, Judgement] = {}
         self._commanded: tuple[str, int, float] | None = None
-        self._confirmed = False
+        self._next_look = 0.0
         self._predicted: SimpleQueue[tuple[str, PredictedCurves]] = SimpleQueue()
         self._thread = LatestJobThread("sweep predictions", self._predict)
 
@@ -123,9 +125,12 @@ class SweepControl:
         for name, curves in self._new_predictions():
             found += self._moved([sweeps.predicted(sweeps.runs[name], curves, now)]) if name in sweeps.runs else []
         run = sweeps.current
-        if run is not None and run.state is SweepState.ASKED:
+        if run is None or now < self._next_look:
+            return found
+        self._next_look = now + _LOOK_EVERY
+        if run.state is SweepState.ASKED:
             found += self._moved(self._set(run, now))
-        elif run is not None and not self.lacks(run, now):
+        elif not self.lacks(run, now):
             at = self._at(run, now)
             readings = self._settling.values(run.sweep, now)
             units = {channel.name: channel.unit for channel in self._bench.channel}

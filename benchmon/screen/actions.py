@@ -40,7 +40,7 @@ from benchmon.session.requests import (
 from benchmon.text import clock
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.guess import NOT_GUESSED, GuessRequest
-from benchmon.watch.plan import Action, RecordRequest, StepRequest
+from benchmon.watch.plan import Action, RecordRequest, StepRequest, SweepAction, SweepRequest, SweepRun, SweepState
 from benchmon.watch.records import Event
 
 if TYPE_CHECKING:
@@ -298,6 +298,54 @@ class OperatorActions(KeyQueue[ExitChoice]):
         hint = "Enter confirms, Esc leaves the plan where it is"
         title = f"step {place} {question}"
         self.push_screen(TextDialog(self.state, self.symbols, title, hint, may_be_empty=may_be_empty), accept)
+
+    def _sweep_run(self) -> SweepRun | None:
+        """Return the sweep that runs, else the one that is looked at; None where the bench has none."""
+        sweeps = self.state.plan.sweeps
+        return sweeps.current or sweeps.runs.get(self.state.sweep) or sweeps.latest
+
+    def action_confirm_sweep(self) -> None:
+        """Begin the sweep that is looked at, or say that the value that is asked for is set."""
+        run = self._sweep_run()
+        if run is None or not self.can_request("A sweep"):
+            return
+        if run.is_running:
+            self._request_sweep(run, SweepAction.CONFIRM)
+            return
+        by = run.sweep.instrument or "you"
+        left = len(run.sweep.values) - len(run.points) if run.state is not SweepState.DONE else len(run.sweep.values)
+        title = f"begin {run.sweep.name}: {by} set{'s' if run.sweep.instrument else ''} {left} values, one by one?"
+
+        def accept(words: str | None) -> None:
+            if words is not None:
+                self._request_sweep(run, SweepAction.BEGIN)
+
+        hint = "Enter begins, Esc leaves it"
+        self.push_screen(TextDialog(self.state, self.symbols, title, hint, may_be_empty=True), accept)
+
+    def action_skip_value(self) -> None:
+        """Skip the value that a sweep asks for, with a reason."""
+        self._ask_of_sweep(SweepAction.SKIP, "skip this value: why?")
+
+    def action_stop_sweep(self) -> None:
+        """Stop the sweep that runs; it may go on later where it was."""
+        self._ask_of_sweep(SweepAction.STOP, "stop the sweep: why? It may go on later.", may_be_empty=True)
+
+    def _ask_of_sweep(self, action: SweepAction, title: str, *, may_be_empty: bool = False) -> None:
+        run = self.state.plan.sweeps.current
+        if run is None:
+            self.show_message("No sweep runs.")
+        elif self.can_request("A sweep"):
+
+            def accept(words: str | None) -> None:
+                if words is not None:
+                    self._request_sweep(run, action, words)
+
+            hint = "Enter confirms, Esc leaves it"
+            self.push_screen(TextDialog(self.state, self.symbols, title, hint, may_be_empty=may_be_empty), accept)
+
+    def _request_sweep(self, run: SweepRun, action: SweepAction, words: str = "") -> None:
+        self.ask(SweepRequest(action, run.sweep.name, words), "The sweep does not move")
 
     def action_load(self) -> None:
         """Load the edited bench file, after a look at what changes."""

@@ -103,6 +103,10 @@ def _has_waveforms(state: SessionState) -> bool:
     return bool(state.waveforms)
 
 
+def _has_sweeps(state: SessionState) -> bool:
+    return bool(state.plan.sweeps.runs)
+
+
 def _has_manual_meters(state: SessionState) -> bool:
     return bool(state.info.bench.typed_channels)
 
@@ -207,6 +211,21 @@ TREND = ViewRecord(
         Key("end", "go(-1000000)", "Now", in_bar=False),
     ),
 )
+SWEEP = ViewRecord(
+    "sweep",
+    "the sweep",
+    _opens("sweep", "v", "Sweep", "curves of a sweep, and its next value", is_of_use=_has_sweeps),
+    "trend:SweepView",
+    (
+        Key("enter", "app.confirm_sweep", "Begin, set", "begin the sweep or say that a value is set", shown="Enter"),
+        Key("s", "app.skip_value", "Skip", "skip the value that is asked for, with a reason"),
+        Key("x", "app.stop_sweep", "Stop sweep", "stop the sweep; a load that the program set is released"),
+        Key("up", "choose(-1)", "Curve", "the previous curve, the next", shown="Up/down"),
+        Key("left", "sweep(-1)", "Other sweep", "the previous sweep, the next", shown="Left/right", in_bar=False),
+        Key("down", "choose(1)", "Next", in_bar=False),
+        Key("right", "sweep(1)", "Right", in_bar=False),
+    ),
+)
 WAVEFORM = ViewRecord(
     "waveform",
     "the waveform",
@@ -246,7 +265,7 @@ HELP = ViewRecord(
     "reading_views:HelpView",
 )
 
-VIEWS = (MAIN, DETAILS, PLAN, LARGE_DIGITS, TREND, WAVEFORM, EVENTS, HELP)
+VIEWS = (MAIN, DETAILS, PLAN, LARGE_DIGITS, TREND, SWEEP, WAVEFORM, EVENTS, HELP)
 """Every view, in the order of the help."""
 
 EVERYWHERE = (
@@ -259,7 +278,7 @@ EVERYWHERE = (
         is_of_use=_can_switch_off,
     ),
     Key("a", "app.acknowledge", "Seen", "acknowledge the alarms: the bell ends, the words stay"),
-    *(view.key for view in (PLAN, LARGE_DIGITS, TREND, WAVEFORM) if view.key),
+    *(view.key for view in (PLAN, LARGE_DIGITS, TREND, SWEEP, WAVEFORM) if view.key),
     Key(
         "r",
         "app.reading",
@@ -310,7 +329,10 @@ REPLAY = (
 """The keys that control a replay."""
 
 _OF_THE_RECORDER = frozenset(
-    ("switch_off", "acknowledge", "reading", "guess", "note", "confirm_step", "skip_step", "stop_plan"),
+    (
+        *("switch_off", "acknowledge", "reading", "guess", "note", "confirm_step", "skip_step", "stop_plan"),
+        *("confirm_sweep", "skip_value", "stop_sweep"),
+    )
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from typing import ClassVar
 
@@ -9,7 +10,7 @@ from textual.app import App, ComposeResult
 from textual.binding import BindingType
 
 from benchmon.errors import BenchmonError
-from benchmon.publish.lab import BenchStatusMessage, Overview, count_in_words, state_in_words
+from benchmon.publish.lab import BenchStatusMessage, Overview, count_in_words, state_in_words, units_in_words
 from benchmon.screen.keys import Key, bindings_of
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, wrap
 from benchmon.screen.styles import LEVEL_ROLES, StyleRole, use_terminal_colours
@@ -29,7 +30,8 @@ _MOST_LINES = 2
 def heading(overview: Overview, benches: Sequence[BenchStatusMessage], width: int, symbols: SymbolSet) -> list[Line]:
     """Return the lines on top: how many benches stand how, and whether the broker is there."""
     connected, where = overview.connected, overview.broker
-    count = count_in_words(benches, overview.left_out)
+    tested = units_in_words(*overview.units_today(time.time()))
+    count = count_in_words(benches, overview.left_out) + (f"; {tested}" if tested else "")
     words = f" {count}" if connected else " The broker is not reached: what is shown is old"
     role = LEVEL_ROLES.get(benches[0].level, StyleRole.PLAIN) if benches and connected else StyleRole.PLAIN
     first = Cell(fit(symbols.plain(words), width, symbols), role if connected else StyleRole.ALERT)

@@ -277,6 +277,8 @@ class SessionState:
         self.bell = True
         self.plan = Plan.of(info.bench)
         self.guesses = Guesses(hides_others=info.is_guessed_first and live)
+        self.sweep = ""
+        """The sweep that is looked at, "" for the one that moved last."""
         self._edit: Event | None = None
         self._causes: tuple[Explanation, ...] = ()
         self.outlooks = Outlooks()

@@ -43,6 +43,8 @@ def test_one_that_differs_is_an_outlier_and_one_far_off_fails(write_unit, seven)
     found = read_batch([*seven, odd])
     assert [one.serial for one in found.units if OUTPUT in one.outlying] == ["B-1"]
     assert found.failed == ()
+    text = batch_as_text(found)
+    assert max(map(len, text.splitlines())) <= 80
     failed = read_batch([*seven, write_unit("B-2", {OUTPUT: 0.8})])
     assert [one.serial for one in failed.failed] == ["B-2"]
     assert failed.units[-1].disagreeing == ("output",)

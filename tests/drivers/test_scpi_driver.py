@@ -64,6 +64,7 @@ def read_one(opened, fake_instrument, reply, unit="V", **channel):
         (b"1.25 V\n", {}, 1.25),
         (b"1.25mV\n", {}, 0.00125),
         (b"12 A\n", {"unit": "A"}, 12.0),
+        (b"1200 MA\n", {"unit": "A"}, 1.2),
         (b"12.5\n", {"unit": "mV"}, 0.0125),
         (b"12.5 V\n", {"unit": "mV"}, 12.5),
         (b"1.25\n", {"factor": -1}, -1.25),

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from benchmon.publish.broker import read_broker
 from benchmon.publish.lab import SILENT_AFTER, Overview, count_in_words, overview_as_text
-from benchmon.publish.topics import BenchState, read_state
+from benchmon.publish.topics import BenchState, UnitResult, read_state
 from benchmon.screen.lab_app import LabApp
 from benchmon.watch.status import Level
 from support.waiting import until
@@ -51,6 +51,27 @@ def test_the_worst_is_on_top(overview):
     assert count_in_words(overview.benches()) == "4 benches: 1 in danger, 1 to look at, 1 as expected, 1 ended"
     text = overview_as_text(overview.benches())
     assert text.splitlines()[1:3] == ["Supply a on bench-pc: recording", "    danger: words on a"]
+
+
+def test_units_done_passed_and_failed_today_are_counted_the_latest_test_of_each(overview):
+    noon = 1_800_000_000.0
+    day = 86_400.0
+    for serial, passed, at in (
+        ("A-1", True, noon - 2 * day),
+        ("A-2", False, noon),
+        ("A-2", True, noon + 60.0),
+        ("A-3", False, noon),
+        ("A/4", True, noon),
+    ):
+        unit = UnitResult(serial, passed, at, "" if passed else "load tripped")
+        overview.on_message(f"lab/bench/{unit.topic}", unit.payload.encode())
+    overview.on_message("lab/bench/unit/A-9", b'{"serial": "A-9", "passed": "yes", "at": 1}')
+    assert overview.units_today(noon) == (2, 1)
+    say(overview, "a")
+    text = overview_as_text(overview.benches(), units=overview.units_today(noon))
+    assert text.splitlines()[1] == "today 3 units done: 2 passed, 1 failed"
+    overview.on_message("lab/bench/unit/A-3", b"")
+    assert overview.units_today(noon) == (2, 0), "an empty message clears a topic"
 
 
 def test_a_bench_that_falls_silent_is_not_believed(overview, clock):

@@ -139,9 +139,8 @@ def start(tmp_path):
 
 
 def value_shown(line: Line) -> float:
-    """What the row of the output voltage shows: the seconds of the session at which it was read."""
-    [row] = [row for row in line.screen.display if "output volt" in row]
-    found = re.search(r"([\d.]+) (m?)V", row)
+    """The seconds of the session at which the output voltage was read that is shown; 0 while its row is drawn."""
+    found = re.search(r"output volt.*?([\d.]+) (m?)V", "\n".join(line.screen.display))
     return float(found[1]) / (1000 if found[2] else 1) if found else 0.0
 
 
@@ -218,6 +217,19 @@ def test_a_terminal_that_is_gone_ends_the_reading_of_keys(monkeypatch):
     came, waits = listening(monkeypatch, reads_end)
     assert [message.key for message in came] == ["q"]
     assert len(waits) == 2, "it looks no more where nothing can come"
+
+
+def test_a_screen_whose_terminal_is_closed_ends_though_it_ignores_the_signal(start):
+    line = start("sh", "-c", 'trap "" HUP; exec "$@"', "sh")
+    assert line.shows("output volt")
+    os.close(line._line)
+    line.end = lambda: None
+    give_up = time.monotonic() + 60.0
+    while not (ended := os.waitpid(line.pid, os.WNOHANG))[0]:
+        if time.monotonic() > give_up:
+            os.kill(line.pid, signal.SIGKILL)
+        time.sleep(0.02)
+    assert os.waitstatus_to_exitcode(ended[1]) == -signal.SIGTERM
 
 
 def test_the_reading_of_keys_ends_though_a_frame_is_being_painted():

@@ -110,7 +110,7 @@ def test_modbus_registers_that_are_not_there_are_refused():
 
 
 def test_a_scpi_meter_with_an_echo_commas_reversed_leads_and_units():
-    keys = 'echo = true\nseparator = ";"\ndecimal_comma = true\nread_termination = "\\u0003"\n'
+    keys = 'identity = "ID?"\necho = true\nseparator = ";"\ndecimal_comma = true\nread_termination = "\\u0003"\n'
     text = INSTRUMENT.format("scpi", "TCPIP::192.0.2.5::5025::SOCKET") + keys
     text += VOLTS + 'query = "MEAS:ALL?"\nindex = 1\nfactor = -1\nunit = "mV"\n'
     text += WATTS + 'query = "POW?"\npattern = "P=(?P<value>[-+0-9.]+) (?P<unit>\\\\w+) ok"\nunit = "mW"\n'

@@ -1,21 +1,28 @@
-"""The trend page: what a channel read over a span of time, in the band that was expected, with the events marked."""
+"""The pages of curves: what a channel read over time, with the events marked, and what a sweep took over its values.
+
+Both lie in the band that was expected.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchmon.bench import Channel
 from benchmon.event_kinds import traits_of
 from benchmon.quantities import Expected
 from benchmon.screen.lines.events import event_words
 from benchmon.screen.lines.plot import Curve, Drawn, Plot, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
-from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of
+from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of, wrap
+from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 from benchmon.session.records import TrendBin
 from benchmon.text import clock
+from benchmon.watch.plan import SweepRun
+from benchmon.watch.plan.curves import MeasuredFigure, SweepCurve, curves_of, figures_of, unit_of_swept
+from benchmon.watch.plan.settled_points import deviation_in_words
 from benchmon.watch.records import Event
 from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
 
@@ -136,3 +143,82 @@ def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, widt
     event = min(events, key=lambda each: abs(each.time - at))
     words = f" {sign_of(event)} {clock(event.time)} {event_words(event)}"
     return (Cell(fit(symbols.plain(words, 1000), width, symbols), StyleRole.DOUBT),)
+
+
+_BAND_PARTS = 120
+
+
+def sweep_lines(state: SessionState, chosen: int, size: tuple[int, int], symbols: SymbolSet) -> list[Line]:
+    """Return the page of a sweep as wide and high as `size`, with its curve `chosen`, counted from 0 and around."""
+    (width, height), sweeps = size, state.plan.sweeps
+    run = sweeps.current or sweeps.runs.get(state.sweep) or sweeps.latest
+    if run is None:
+        words = "This bench has no sweep. Add [[sweep]] to its bench file; `benchmon manual plan` shows one."
+        return [(Cell(f" {piece}"),) for piece in wrap(symbols.plain(words), max(1, width - 2))]
+    over = run.sweep.over.replace(".", " ")
+    lines = [rule(f" sweep {symbols.plain(run.sweep.name)} over {over}", width, symbols, str(run.state))]
+    lines.append((Cell(fit(f" {symbols.plain(run.in_words())}", width, symbols), StyleRole.STRONG),))
+    channels = state.info.bench.channel
+    figures = [_figure_words(one) for one in figures_of(run, channels)]
+    lines += [(Cell(fit(f" {symbols.plain(words)}", width, symbols)),) for words in figures]
+    hidden = {each.channel.name for each in state.channels if each.is_hidden}
+    curves = [replace(one, predicted=()) if one.name in hidden else one for one in curves_of(run, channels)]
+    curves = [one for one in curves if one.points or one.predicted]
+    if not curves:
+        words = "Enter begins it: each value is asked for, and taken when the readings stand still."
+        return [*lines, (Cell(fit(f" {words}", width, symbols), StyleRole.QUIET),)]
+    curve = curves[chosen % len(curves)]
+    name = f"{curve.name}{f', {curve.unit}' if curve.unit else ''}"
+    about = f" {symbols.plain(name)} ({chosen % len(curves) + 1} of {len(curves)}): {_point_words(curve)}"
+    lines.append((Cell(fit(symbols.plain(about), width, symbols), StyleRole.GOOD),))
+    return [*lines, *_sweep_plot(run, curve, width, height - len(lines), symbols).lines]
+
+
+def _figure_words(one: MeasuredFigure) -> str:
+    part = 0.01 if one.unit == "%" else 1.0
+    words = f"{one.name} {value_with_uncertainty(part * one.value, part * one.uncertainty, one.unit)}"
+    if one.expected is None or one.expected_uncertainty is None:
+        return words
+    return (
+        f"{words}, predicted {value_with_uncertainty(part * one.expected, part * one.expected_uncertainty, one.unit)}"
+    )
+
+
+def _point_words(curve: SweepCurve) -> str:
+    if not curve.points:
+        return "predicted; no point taken yet"
+    read = curve.points[-1].read
+    words = value_with_uncertainty(read.value, read.uncertainty, curve.unit)
+    beside = deviation_in_words(read, curve.unit)
+    return f"{words}{f', {beside} off what was expected' if beside else ''}"
+
+
+def _sweep_plot(run: SweepRun, curve: SweepCurve, width: int, height: int, symbols: SymbolSet) -> Plot:
+    points = sorted((one for one in curve.points if math.isfinite(one.at)), key=lambda one: one.at)
+    band = sorted(one for one in curve.predicted if math.isfinite(one[0]))
+    ats = [one.at for one in points] + [one[0] for one in band]
+    if len(ats) < 2:
+        return Plot([])
+    fine = _interpolated(band) if len(band) > 1 else []
+    drawn: list[Drawn] = [
+        ShadedBand([one[0] for one in fine], [one[1] - one[2] for one in fine], [one[1] + one[2] for one in fine]),
+        Curve([one[0] for one in fine], [one[1] for one in fine], StyleRole.QUIET),
+        Curve([one.at for one in points], [one.read.value for one in points], StyleRole.GOOD, dotted=True),
+    ]
+    values = [one.read.value for one in points]
+    y = axis_around([*values, *(one[1] - one[2] for one in band), *(one[1] + one[2] for one in band)], curve.unit)
+    x = axis_around(ats, unit_of_swept(run), 0.02)
+    return draw_plot(drawn, (x, y), (width, height), symbols)
+
+
+def _interpolated(band: Sequence[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
+    """Return a predicted band at many values between its own, straight from one to the next."""
+    first, last = band[0][0], band[-1][0]
+    found = []
+    for part in range(_BAND_PARTS + 1):
+        at = first + (last - first) * part / _BAND_PARTS
+        place = min(max(1, sum(one[0] <= at for one in band)), len(band) - 1)
+        (left, low, own), (right, high, other) = band[place - 1 : place + 1]
+        share = (at - left) / (right - left)
+        found.append((at, low + share * (high - low), own + share * (other - own)))
+    return found

@@ -10,9 +10,11 @@ longest.
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import select
+import signal
 import termios
 import threading
 import time
@@ -214,9 +216,13 @@ class DifferentialDriver(LinuxDriver):
         while not self.exit_event.is_set():
             patience = constants.ESCAPE_DELAY if is_there else _LOOK_EVERY
             is_there = bool(select.select([self.fileno], [], [], patience)[0])
-            read = os.read(self.fileno, _AT_ONCE) if is_there else b""
+            read = self._read() if is_there else b""
             if is_there and not read:
-                return  # the terminal is gone
+                if self._is_hung_up():
+                    # Who ignores the signal of a closed terminal, as under nohup, would never be seen or ended again.
+                    is_ignored = signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+                    os.kill(os.getpid(), signal.SIGTERM if is_ignored else signal.SIGHUP)
+                return
             typed = decode(read)
             for message in parser.feed(typed) if typed else ():
                 self.process_message(message)
@@ -224,6 +230,21 @@ class DifferentialDriver(LinuxDriver):
                 self.process_message(message)
             if self._asked is not None or self._wanted.touched:
                 self._with_lock(self._send_changes)
+
+    def _read(self) -> bytes:
+        """Return what has been typed; nothing where the terminal is gone."""
+        try:
+            return os.read(self.fileno, _AT_ONCE)
+        except OSError:
+            return b""
+
+    def _is_hung_up(self) -> bool:
+        """Return whether the terminal was closed: then it is no terminal any more, and nothing can be read for ever."""
+        try:
+            termios.tcgetattr(self.fileno)
+        except termios.error as problem:
+            return bool(problem.args[0] == errno.EIO)
+        return False
 
     def _with_lock(self, do: Callable[[], None]) -> None:
         """Call `do` from the thread that reads keys, holding the lock; do nothing if the screen is left meanwhile.

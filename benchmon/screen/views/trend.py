@@ -1,4 +1,4 @@
-"""The trend of a channel over any span of time."""
+"""The trend of a channel over any span of time, and the curves of a sweep while they come."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from textual.widget import Widget
 from textual.worker import get_current_worker
 
 from benchmon.errors import BenchmonError
-from benchmon.screen.keys import TREND
+from benchmon.screen.keys import SWEEP, TREND
 from benchmon.screen.lines.text import Line
-from benchmon.screen.lines.trend import TrendPage, trend_lines
+from benchmon.screen.lines.trend import TrendPage, sweep_lines, trend_lines
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.views.base import View, ViewContext
 from benchmon.screen.widgets.lines import Canvas
@@ -124,3 +124,37 @@ class TrendView(View, record=TREND):
         if self.state.guesses.hides(page.channel.quantity):
             page = replace(page, wanted=())
         return trend_lines(page, tuple(self.state.events), self._cursor, (width, height), self.symbols)
+
+
+class SweepView(View, record=SWEEP):
+    """The curves of a sweep, measured points on the predicted band, and what it asks for."""
+
+    def __init__(self, context: ViewContext) -> None:
+        super().__init__(context)
+        self._at = 0
+        self._drawing = Canvas(self._draw, lambda: (self._at, self.state.sweep, self.state.events_seen))
+
+    def body(self) -> Iterable[Widget]:
+        """Return the drawing."""
+        yield self._drawing
+
+    def show(self, state: SessionState) -> None:
+        """Show what has come."""
+        super().show(state)
+        self._drawing.show()
+
+    def action_choose(self, steps: int) -> None:
+        """Turn to another curve."""
+        self._at += steps
+        self._drawing.show()
+
+    def action_sweep(self, steps: int) -> None:
+        """Turn to another sweep."""
+        names = list(self.state.plan.sweeps.runs)
+        if names:
+            at = names.index(self.state.sweep) if self.state.sweep in names else 0
+            self.state.sweep = names[(at + steps) % len(names)]
+        self._drawing.show()
+
+    def _draw(self, width: int, height: int) -> list[Line]:
+        return sweep_lines(self.state, self._at, (width, height), self.symbols)

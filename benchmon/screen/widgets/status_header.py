@@ -89,7 +89,11 @@ def draw_alarms(state: SessionState, width: int, symbols: SymbolSet) -> list[Lin
 
 
 def draw_turn(state: SessionState, width: int, symbols: SymbolSet) -> list[Line]:
-    """Return one line with the meters that a person is to read now; none where none is due."""
+    """Return one line with what a person is to set or to read now; none where nothing is due."""
+    run = state.plan.sweeps.current
+    if run is not None and state.live:
+        words = fit(symbols.plain(f" {symbols.cursor} Sweep {run.in_words()}; v shows it"), width, symbols)
+        return [(Cell(words, StyleRole.DOUBT),)]
     meters = state.turn_in_words
     if not meters:
         return []

@@ -33,6 +33,9 @@ class ScpiServer(WiredServer):
         self._instrument.separator = keys.text("separator", ",")
         self._instrument.decimal_comma = keys.flag("decimal_comma", default=False)
         self.meters = [Meter(channel, seed, supply.effects) for channel in channels_of(bench, instrument)]
+        identity = keys.text("identity", "*IDN?")
+        if identity and not identity.startswith("*"):
+            self._instrument.add_text_query(identity, lambda: self._instrument.identity)
         self._add_trace_queries(supply, seed)
         self._add_channels(supply, seed, keys.section("waves"))
         for message in keys.texts("setup"):
