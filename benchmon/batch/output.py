@@ -199,7 +199,7 @@ def _toned(differs: Sequence[str], one: TestedUnit) -> Cell:
 
 def _quantities_table(batch: Batch) -> Table:
     rows = tuple(_quantity_row(one) for one in batch.quantities)
-    head = ("quantity", "units", "mean", "expected", "which", "deviation", "predicted", "spread is")
+    head = ("quantity", "units", "mean", "expected", "verdict", "deviation", "predicted", "spread is")
     return Table(head, rows, (1, 2, 3, 5, 6))
 
 

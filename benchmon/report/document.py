@@ -6,6 +6,7 @@ about that.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from textwrap import wrap
@@ -128,11 +129,17 @@ def text_of(cell: Cell) -> str:
 
 
 def table_as_text(made: Table) -> str:
-    """Return a table for a terminal; where it is wider than that, each row is its first cell above all others."""
+    """Return a table for a terminal. Where only few rows are wider than that, these are wrapped.
+
+    Where more are, each row is its first cell above all others.
+    """
     rows = [[one_line(text_of(cell), 200) for cell in row] for row in made.rows]
     text = table(made.head, rows, made.right)
     if max(map(len, text.splitlines())) <= WIDTH:
         return text
+    lines = _lines(made, rows)
+    if sum(len(line) <= WIDTH for line in lines) >= _MOST_FIT * len(lines):
+        return "\n".join(piece for line in lines for piece in wrap(line, WIDTH, subsequent_indent="      "))
     lines = [made.head[0]]
     for name, *values in rows:
         # A name stays with its value, as far as a line is long enough.
@@ -143,3 +150,22 @@ def table_as_text(made: Table) -> str:
         )
         lines += [*wrap(name, WIDTH), *wrap(pairs, WIDTH, initial_indent="  ", subsequent_indent="  ")]
     return "\n".join(lines).replace("\u00a0", " ")
+
+
+_MOST_FIT, _LONG_CELL = 0.75, 24
+"""Part of the lines that must fit for the others to be wrapped, and from which length on a cell widens no column."""
+
+
+def _lines(made: Table, rows: Sequence[Sequence[str]]) -> list[str]:
+    """Return a table's lines, in columns that long cells do not widen."""
+    widths = [
+        max(len(cell) for cell in column if cell is column[0] or len(cell) <= _LONG_CELL)
+        for column in zip(made.head, *rows, strict=True)
+    ]
+    return [
+        "  ".join(
+            cell.rjust(width) if place in made.right else cell.ljust(width)
+            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in (made.head, *rows)
+    ]

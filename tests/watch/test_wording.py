@@ -4,8 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchmon.quantities import Expected
 from benchmon.watch.records import Flag
-from benchmon.watch.wording import flag_words, with_uncertainty
+from benchmon.watch.wording import expected_in_words, flag_words, with_uncertainty
 
 
 @pytest.mark.parametrize(
@@ -45,3 +46,8 @@ def test_any_pair_can_be_told(value, uncertainty, unit):
 def test_what_is_past_its_warning_is_called_what_it_is(channel, quantity, limits, value, word):
     warned = channel(quantity=quantity, accuracy="0.1 %", **limits)
     assert flag_words({Flag.HOT, Flag.TRIPPED}, warned, value) == sorted([word, "tripped"])
+
+
+def test_a_distortion_is_shown_in_per_cent():
+    assert expected_in_words(Expected(0.81, 0.15, ""), "mains.current.thd") == "81 ± 15 %"
+    assert expected_in_words(Expected(0.773, 0.046, ""), "mains.power_factor") == "0.773 ± 0.046"

@@ -17,13 +17,14 @@ from benchmon.watch.wording import PER_CENT, with_uncertainty
 class KeyFigure:
     """A figure of each session, shown in `unit`; `measured` is which of them are, the others are predicted.
 
-    A part is a fraction here, though per cent is its unit.
+    A part is a fraction here, though per cent is its unit; `is_count` says that the values are whole numbers.
     """
 
     name: str
     unit: str
     values: tuple[float, ...]
     measured: tuple[bool, ...]
+    is_count: bool = False
 
 
 Combine = Callable[[Bench, list[float]], float]
@@ -66,7 +67,7 @@ def _figure(comparison: Comparison, name: str, unit: str, quantities: tuple[str,
         taken = read if is_measured else [_predicted(comparison, at, quantity) for quantity in quantities]
         values.append(combine(found.bench, taken) if all(map(math.isfinite, taken)) else math.nan)
         measured.append(is_measured)
-    return KeyFigure(name, unit, tuple(values), tuple(measured))
+    return KeyFigure(name, unit, tuple(values), tuple(measured), is_count=not quantities)
 
 
 def _measured(comparison: Comparison, at: int, quantity: str) -> float:

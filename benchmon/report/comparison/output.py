@@ -354,12 +354,16 @@ def _judged(difference: Difference) -> Cell:
     return Toned(f"{words}, not as expected", Emphasis.BAD)
 
 
+def _figure_text(figure: KeyFigure, value: float) -> str:
+    return f"{value:.0f}" if figure.is_count else formatting.number(value, figure.unit)
+
+
 def _figures(comparison: Comparison, figures: Sequence[KeyFigure]) -> Table:
     rows = tuple(
         (
             one.name,
             *(
-                f"{formatting.number(value, one.unit)}{'' if is_measured or not math.isfinite(value) else ' p'}"
+                f"{_figure_text(one, value)}{'' if is_measured or not math.isfinite(value) else ' p'}"
                 for value, is_measured in zip(one.values, one.measured, strict=True)
             ),
         )
