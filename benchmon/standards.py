@@ -16,6 +16,7 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
 | `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
 | `TRANSFORMER_RISE`, `TRANSFORMER_WARMS_IN` | no standard: experience | temperatures, drift |
+| `LEAST_LOAD_DOUBT` | no standard: experience | causes, fits |
 | `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
 | `PUBLIC_SUPPLY_HARMONICS`, `PUBLIC_SUPPLY_THD` | EN 50160:2010, 4.2.5, table 1 | what a mains may be distorted by |
 | `USUAL_MAINS_HARMONICS` | no standard: measured, open data set HFHAD-C | allowance for a mains of unknown shape |
@@ -94,6 +95,8 @@ DIODE_FALL = 2e-3
 
 LOAD_RISE = 275.0
 """K by which a wirewound resistor's body rises at its rated power in free air."""
+LEAST_LOAD_DOUBT = 0.015
+"""Part by which a load resistor of a common class may be off, warm by an amount that nobody measured."""
 TRANSFORMER_RISE = 60.0
 """K by which a small transformer's windings rise at rated load."""
 LOAD_WARMS_IN, TRANSFORMER_WARMS_IN = 240.0, 1200.0

@@ -17,10 +17,12 @@ import tomlkit
 
 from benchmon.bench import Bench
 from benchmon.fit.estimate import DETERMINED, Fitted, interval_of
+from benchmon.fit.readings import Data
 from benchmon.prediction.circuit.parts import WINDING_WARMTH, unit_of_part
 from benchmon.quantities import CURRENT, POWER, format_value, parse_value
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
+from benchmon.standards import TRANSFORMER_WARMS_IN
 from benchmon.watch.wording import with_uncertainty
 
 _DIGITS = 6
@@ -42,11 +44,12 @@ _NOT_WRITTEN = ("mains.frequency",)
 class LearnedValue:
     """What is known of a part after a fit: its `value` and expanded `uncertainty`, and before it, `prior`; in its unit.
 
-    `place` is that among the unknowns. `is_determined` is whether the readings narrowed it to half or less, and
-    `relative_uncertainty` the expanded one of the value's logarithm, None where that is not what is estimated.
+    `place` is that among the unknowns, None where it is estimated by itself from the channels `shown_by`.
+    `is_determined` is whether the readings narrowed it to half or less, and `relative_uncertainty` the expanded one of
+    the value's logarithm, None where that is not what is estimated.
     """
 
-    place: int
+    place: int | None
     part: str
     label: str
     prior: tuple[float, float]
@@ -54,6 +57,7 @@ class LearnedValue:
     uncertainty: float
     is_determined: bool
     relative_uncertainty: float | None
+    shown_by: tuple[str, ...] = ()
 
     @property
     def unit(self) -> str:
@@ -77,6 +81,51 @@ def learned_values(fitted: Fitted) -> Iterator[LearnedValue]:
                 is_determined=deviation <= DETERMINED,
                 relative_uncertainty=COVERAGE * one.size * deviation if one.relative else None,
             )
+    yield from time_constants(posterior.model.data)
+
+
+_WARM = {
+    "diode": ("diode.temperature.case", "diode.temperature.junction"),
+    "regulator": ("regulator.temperature.case", "regulator.temperature.junction"),
+    "transformer": ("transformer.temperature",),
+}
+_USUAL_CONSTANTS = {"diode": 60.0, "regulator": 60.0, "transformer": TRANSFORMER_WARMS_IN}
+_GIVEN_SIZE, _USUAL_SIZE = 0.35, 0.7
+"""Standard uncertainty of the logarithm of a time constant that is given, or usual: a factor of 2 or 4 at k = 2 (from
+memory: mounting and air decide it)."""
+
+
+def time_constants(data: Data) -> Iterator[LearnedValue]:
+    """Yield the time constant of each part whose temperature is seen to rise after the power came.
+
+    It is the time in which 63 % of the rise are over, as a single time constant would have it; from what the sessions
+    show of it and what is known before.
+    """
+    for section, quantities in _WARM.items():
+        described = getattr(data.bench, section)
+        if described is None:
+            continue
+        given = described.thermal_time_constant
+        nominal, size = given or _USUAL_CONSTANTS[section], _GIVEN_SIZE if given else _USUAL_SIZE
+        precision, pull, shown_by = 1.0 / size**2, 0.0, list[str]()
+        for seen in data.constants:
+            if seen.channel.quantity in quantities:
+                precision += 1.0 / seen.deviation**2
+                pull += math.log(seen.seconds / nominal) / seen.deviation**2
+                shown_by.append(seen.channel.name)
+        if shown_by:
+            value, left = nominal * math.exp(pull / precision), precision**-0.5
+            yield LearnedValue(
+                None,
+                f"{section}.thermal_time_constant",
+                f"{section} time constant",
+                (nominal, COVERAGE * size * nominal),
+                value,
+                COVERAGE * left * value,
+                is_determined=left <= DETERMINED * size,
+                relative_uncertainty=COVERAGE * left,
+                shown_by=tuple(dict.fromkeys(shown_by)),
+            )
 
 
 def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
@@ -94,7 +143,7 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
         document["diode"]["emission_coefficient"] = round(
             fitted.posterior.model.nominal("diode.emission_coefficient"), 4
         )
-    directions = {one.part: _direction(fitted, one) for one in found}
+    directions = {one.part: _direction(fitted, one) for one in found if one.place is not None}
     if _holds_at_ambient(fitted):
         found = [_at_ambient(fitted, one, directions[one.part]) if one.part in _RESISTANCES else one for one in found]
         warm = f"{fitted.posterior.model.bench.ambient.temperature:g} °C"
@@ -102,7 +151,8 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
     entries = tomlkit.aot()
     written = [one for one in found if _set(document, fitted.posterior.model.bench, one)]
     for at, one in enumerate(written):
-        entries.append(_entry(one, sessions, list(_correlated(fitted, directions, one, written[:at]))))
+        others = [each for each in written[:at] if one.place is not None and each.place is not None]
+        entries.append(_entry(one, sessions, list(_correlated(fitted, directions, one, others))))
     document.pop("learned", None)
     document.append("learned", entries)
     return tomlkit.dumps(document)
@@ -123,7 +173,8 @@ def _direction(fitted: Fitted, one: LearnedValue) -> Floats:
     """Return by how much of the unknowns (k,) the logarithm of the value that is written changes."""
     unknowns = fitted.posterior.model.unknowns
     found = np.zeros(len(unknowns))
-    found[one.place] = unknowns[one.place].size
+    if one.place is not None:
+        found[one.place] = unknowns[one.place].size
     if one.part in _RESISTANCES and _holds_at_ambient(fitted):
         for place, unknown in enumerate(unknowns):
             if unknown.part == WINDING_WARMTH and unknown.from_session is None:

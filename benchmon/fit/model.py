@@ -6,18 +6,18 @@ all conditions share; the shape of the mains and how warm junctions are, of each
 temperature, of each condition, which no reading is taken to know exactly; and gain and zero of each meter.
 
 Windings warm towards the rise that their rating lets expect, times one unknown factor, with their time constant; where
-the bench file holds their temperature, they have that.
+the bench file holds their temperature, they have that. A load resistor warms towards its rise with a usual one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, ResistorLoad
 from benchmon.fit.readings import Condition, Data, SettledReading
 from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, parts_of
@@ -32,7 +32,7 @@ from benchmon.prediction.uncertainty import (
     model_uncertainty,
 )
 from benchmon.signals.arrays import Floats
-from benchmon.standards import TRANSFORMER_WARMS_IN
+from benchmon.standards import LEAST_LOAD_DOUBT, LOAD_RISE, LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 WINDING_RISE_FACTOR = "transformer.rise"
 """The unknown factor on the estimated rise of the windings."""
@@ -42,6 +42,8 @@ _OWN_PARTS = {MAINS, AMBIENT, JUNCTION_SHIFT, WINDING_TEMPERATURE, WINDING_RISE}
 _WINDINGS = ("transformer.primary_resistance", "transformer.secondary_resistance")
 _WARMTH_SIZE = 0.4
 """How far the rise of windings differs from the usual one: from half as warm to half as warm again."""
+_LOAD_WARMS, _LOAD_DOUBT = "load.temperature_coefficient", 0.25
+"""The part by which a warm load's resistance differs, and how far its rise is off, as a part of the rated one."""
 _MAINS_SIZE, _AMBIENT_SIZE = 0.1, 5.0
 """Deviation of the mains voltage, as a part, and of the ambient, K, before a meter has shown more."""
 _JUNCTION_SIZE, _DRAUGHT = 0.25, 0.03
@@ -123,12 +125,13 @@ class SupplyModel:
 
     def _all_unknowns(self) -> list[Unknown]:
         found: dict[str, Unknown] = {}
+        learned = {one.part for one in self.data.bench.learned}
         for condition in self.data.conditions:
             # Of the bench as it is: it may hold at which temperature the windings were measured.
             bench = with_load(self.data.bench, condition.load)
             for entry in input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True, correlated=False):
                 if entry.part not in _OWN_PARTS and not entry.part.startswith(_SESSION_PARTS):
-                    one, load = _unknown_of(entry), condition.load
+                    one, load = _unknown_of(entry, is_learned=entry.part in learned), condition.load
                     if entry.part.startswith(_LOAD_PARTS) and isinstance(load, float):
                         found.setdefault(f"{entry.part} {load}", replace(one, load=load))
                     else:
@@ -142,15 +145,24 @@ class SupplyModel:
         ]
         for session in range(len(self.data.sessions)):
             several += [Unknown(one.part, one.label, one.size, relative=False, session=session) for one in shape]
-        for place in range(len(self.data.conditions)):
-            several.append(Unknown(MAINS, "mains voltage", _MAINS_SIZE, condition=place))
-            several.append(Unknown(AMBIENT, "ambient temperature", self._ambient_size(place), False, condition=place))
-            several.append(Unknown(JUNCTION_SHIFT, "warmth of the junctions", 1.0, False, condition=place))
+        several += self._of_conditions()
         for meter, channel in {one.meter: one.channel for one in self.data.readings}.items():
             for part, size in (("gain", channel.accuracy.relative), ("zero", channel.accuracy.absolute)):
                 if size > 0.0:
                     several.append(Unknown(part, f"{part} of {channel.name}", size / 2.0, False, meter=meter))
         return several
+
+    def _of_conditions(self) -> Iterator[Unknown]:
+        """Yield what belongs to each condition alone."""
+        for place, condition in enumerate(self.data.conditions):
+            used = self._benches[place].load
+            if isinstance(used, ResistorLoad) and used.temperature_coefficient and used.power_rating:
+                doubt = _LOAD_DOUBT * abs(used.temperature_coefficient) * LOAD_RISE
+                given = condition.load if isinstance(condition.load, float) else None
+                yield Unknown("load.resistance", "warmth of the load", doubt, condition=place, load=given)
+            yield Unknown(MAINS, "mains voltage", _MAINS_SIZE, condition=place)
+            yield Unknown(AMBIENT, "ambient temperature", self._ambient_size(place), False, condition=place)
+            yield Unknown(JUNCTION_SHIFT, "warmth of the junctions", 1.0, False, condition=place)
 
     def _ambient_size(self, place: int) -> float:
         if self.data.conditions[place].ambient is None:
@@ -214,6 +226,8 @@ class SupplyModel:
                     values[one.part] *= math.exp(one.size * size)
                 else:
                     values[one.part] += one.size * size
+            if _LOAD_WARMS in values:
+                values[_LOAD_WARMS] *= 1.0 - math.exp(-condition.since / LOAD_WARMS_IN)
             growth = self._growth(condition, values[AMBIENT], warmth * rise)
             for name in _WINDINGS:
                 values[name] *= growth
@@ -275,9 +289,11 @@ class SupplyModel:
         return next(values[part] for values in self._nominal if part in values)
 
 
-def _unknown_of(entry: InputUncertainty) -> Unknown:
+def _unknown_of(entry: InputUncertainty, *, is_learned: bool) -> Unknown:
     # A tolerance that is narrower on one side is taken by the root mean square of both.
     size = entry.size * math.sqrt((entry.below**2 + entry.above**2) / 2.0)
+    if entry.part == "load.resistance" and not is_learned:
+        size = max(size, LEAST_LOAD_DOUBT)
     return Unknown(entry.part, entry.label, size, entry.relative)
 
 

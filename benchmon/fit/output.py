@@ -47,6 +47,7 @@ _MEASURED_BY: Mapping[str, str] = {
     "capacitance": "a capacitance meter, or the ripple at a known load",
     "inductance": "the ripple before and after the choke, at a known load",
     "thermal_resistance": "the case temperature once it stands still, at a known dissipation",
+    "thermal_time_constant": "the temperature from switching on until it stands still, at one load",
     "r25": "an ohmmeter at the cold part",
 }
 """What would determine a part, by its name or how that ends (from memory: the usual tests on a bench)."""
@@ -70,7 +71,7 @@ def fit_as_dict(fitted: Fitted) -> dict[str, Any]:
             "uncertainty": one.uncertainty,
             "unit": one.unit,
             "determined": one.is_determined,
-            "told_by": list(_shown_by(fitted, one.place)),
+            "told_by": list(one.shown_by if one.place is None else _shown_by(fitted, one.place)),
         }
         if not one.is_determined:
             left.append({"part": one.part, "measure": _measured_by(one.part)})

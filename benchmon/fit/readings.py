@@ -12,6 +12,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from benchmon.bench import Bench, Channel
 from benchmon.errors import BadInput
 from benchmon.prediction.operating_point import Load
@@ -21,11 +23,15 @@ from benchmon.report.evaluation import ChannelResult, EndOfTest, EvaluationWindo
 from benchmon.report.session_reader import RecordedSession
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.text import one_line
+from benchmon.watch.heating.rise_fit import FEWEST, fit_rise
 from benchmon.watch.plan import powered_above
 from benchmon.watch.records import Flag
 
 _LOOKED_AT = 400
 _SPOILT = frozenset({Flag.STALE, Flag.OVERRANGE, Flag.IMPLAUSIBLE})
+_LEAST_RISE, _POINTS, _LEAST_DEVIATION = 4.0, 48, 0.05
+"""K by which a temperature must rise to show a time constant, readings that are looked at, the least deviation."""
+_PART_OF_RISE = 1.0 - math.exp(-1.0)
 _LEAST_MAINS = 0.3
 """Part of the nominal mains voltage below which a condition says little of a supply."""
 
@@ -64,6 +70,15 @@ class SettledReading:
         return self.channel.quantity
 
 
+@dataclass(frozen=True, slots=True)
+class SeenConstant:
+    """The time, in seconds, in which 63 % of a channel's rise were over, and the deviation of its logarithm."""
+
+    channel: Channel
+    seconds: float
+    deviation: float
+
+
 @dataclass(frozen=True)
 class Data:
     """All readings of one supply, with the bench file of its first session: a later one may have learned from that."""
@@ -72,6 +87,7 @@ class Data:
     sessions: tuple[RecordedSession, ...]
     conditions: tuple[Condition, ...]
     readings: tuple[SettledReading, ...]
+    constants: tuple[SeenConstant, ...] = ()
 
     @property
     def words(self) -> str:
@@ -90,8 +106,11 @@ def read_data(sessions: Sequence[RecordedSession]) -> Data:
     _check_one_unit(ordered)
     conditions: list[Condition] = []
     readings: list[SettledReading] = []
+    constants: list[SeenConstant] = []
     for place, session in enumerate(ordered):
         with session.held_open():
+            rises = (_constant_seen(session, channel) for channel in session.channels)
+            constants += [one for one in rises if one is not None]
             for condition, results, end in _states(place, session):
                 number = len(conditions)
                 found = [_reading(number, one, end) for one in results]
@@ -101,7 +120,7 @@ def read_data(sessions: Sequence[RecordedSession]) -> Data:
                     readings += usable
     if not readings:
         raise BadInput("no session has a settled reading of a powered supply, so there is nothing to fit")
-    return Data(ordered[0].bench, tuple(ordered), tuple(conditions), tuple(readings))
+    return Data(ordered[0].bench, tuple(ordered), tuple(conditions), tuple(readings), tuple(constants))
 
 
 def _check_one_unit(sessions: Sequence[RecordedSession]) -> None:
@@ -159,3 +178,33 @@ def _reading(condition: int, one: ChannelResult, end: EndOfTest) -> SettledReadi
     own = math.hypot(scatter, OF_METER * accuracy)
     meter = (one.channel.name, *meter_of(end, one.channel))
     return SettledReading(condition, one.channel, one.value, max(own, 1e-9 * abs(one.value) + 1e-12), meter)
+
+
+def _constant_seen(session: RecordedSession, channel: Channel) -> SeenConstant | None:
+    """Return the time constant of a temperature that rises up to the first change of the load, None where none does."""
+    if not is_temperature(channel.quantity) or channel.name in {one.name for one in session.bench.typed_channels}:
+        return None
+    steps = [one for one in plan_of(session).steps if one.began is not None]
+    until = steps[1].began if len(steps) > 1 and steps[1].began is not None else session.duration
+    read = session.readings(channel.name, 0.0, until)
+    kept = np.isfinite(read.values)
+    times, values = read.times[kept], read.values[kept]
+    if len(times) < FEWEST or float(values[-1] - values[0]) < _LEAST_RISE:
+        return None
+    chosen = np.unique(np.linspace(0, len(times) - 1, min(len(times), _POINTS)).astype(int))
+    times, values = times[chosen], values[chosen]
+    # Of a meter only what changes from reading to reading counts here; its gain and zero move no time constant.
+    noise = float(np.median(np.abs(np.diff(values, 2)))) / 1.65 + 0.02
+    courses = fit_rise(times, values, np.full(len(times), noise))
+    if courses.growing > 0.05:
+        return None
+    settles = np.isfinite(courses.finals)
+    ahead = np.concatenate([[0.0], np.geomspace(0.01, 60.0, 400)]) * float(times[-1] - times[0])
+    paths = courses.paths(courses.start + ahead)[settles]
+    part = (paths - courses.first[settles, None]) / (courses.finals - courses.first)[settles, None]
+    reached = ahead[np.argmax(part >= _PART_OF_RISE, axis=1)]
+    logarithms = np.log(reached[reached > 0.0])
+    if len(logarithms) < len(paths) // 2:
+        return None
+    low, best, high = np.quantile(logarithms, (0.16, 0.5, 0.84))
+    return SeenConstant(channel, math.exp(float(best)), max(float(high - low) / 2.0, _LEAST_DEVIATION))

@@ -25,6 +25,7 @@ from benchmon.signals.harmonic_limits import limit_of
 from benchmon.text import one_line
 from benchmon.watch.plan import SweepRun
 from benchmon.watch.plan.curves import SweepCurve
+from benchmon.watch.wording import PER_CENT, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -127,7 +128,10 @@ def _trends(sessions: Sequence[RecordedSession], labels: Sequence[str], channels
             low, high = min(low for low, _ in ranges), max(high for _, high in ranges)
             if low < high:
                 axis.set_ylim(low - _EDGE * (high - low), high + _EDGE * (high - low))
-            _head(axis, channel.name, channel.unit)
+            shown = shown_unit(channel.quantity, channel.unit)
+            if shown == PER_CENT:
+                axis.yaxis.set_major_formatter(lambda part, _: f"{100 * part:.3g}")
+            _head(axis, channel.name, shown)
             axis.set_xlim(0.0, max(longest / scale, 1e-9))
             is_last = place + _COLUMNS >= len(channels)
             axis.tick_params(labelbottom=is_last)

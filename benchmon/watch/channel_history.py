@@ -17,7 +17,7 @@ from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
 from benchmon.text import duration
 from benchmon.watch import wording
-from benchmon.watch.drift.drift import FAR, Drifts
+from benchmon.watch.drift.drift import FAR, Drifts, moving_air
 from benchmon.watch.drift.warm_up import WarmParts
 from benchmon.watch.heating.heating import (
     HeatLimits,
@@ -28,6 +28,7 @@ from benchmon.watch.heating.heating import (
     heat_forecast,
     junction_from_case,
 )
+from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.plan.hand_readings import HandReadings
 from benchmon.watch.plausibility.log_delays import LogDelays
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
@@ -210,7 +211,8 @@ class ChannelHistory:
     def flags(self, channel: str) -> frozenset[Flag]:
         """Return what is known of a channel now."""
         flags = set()
-        if channel in self._drifting:
+        heat = self._heats.get(channel)
+        if channel in self._drifting or (heat is not None and heat.rises_again):
             flags.add(Flag.DRIFTING)
         comes_and_goes = self._changes[channel].is_intermittent or self._still[channel].found is not None
         if channel in self._contradicting or comes_and_goes or channel in self._late.found:
@@ -314,6 +316,7 @@ class _HeatHistory:
         self._air = 0.0
         self._followed: tuple[float, float] | None = None
         self._fastest = 0.0
+        self._settled: tuple[Interval, float] | None = None
 
     @property
     def is_air(self) -> bool:
@@ -352,7 +355,9 @@ class _HeatHistory:
         if self._channel.quantity == "diode.temperature.case" and junction is not None:
             hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
             message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
-            events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum, message)
+            # It is over once it is farther below than moving air takes it, so that it does not come and go.
+            below = moving_air(value) if self._announced.get(EventKind.JUNCTION, False) else 0.0
+            events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum - below, message)
         return events + self._news(time) if self.watch.update(time, value) else events
 
     def finish(self, time: float) -> list[Event]:
@@ -375,6 +380,8 @@ class _HeatHistory:
         events = self._announce(
             time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now)
         )
+        again = wording.rises_again_sentence(self._channel, now, self._settled and self._settled[0])
+        events += self._announce(time, EventKind.DRIFTING, self._rises_again(now), again)
         if now.state is State.RUNAWAY:
             return events  # the event gives the time to the limit
         goal, ahead = self._channel.trip_above, now.to_limit
@@ -396,6 +403,28 @@ class _HeatHistory:
         if not goes_on:
             self._fastest = 0.0
         return goes_on
+
+    @property
+    def rises_again(self) -> bool:
+        """Whether it had settled, and now rises to where nothing that was read or is expected led."""
+        return self._announced.get(EventKind.DRIFTING, False)
+
+    def _rises_again(self, now: Outlook) -> bool:
+        final = self.watch.limits.final
+        if now.state is State.COOLING:
+            self._settled = None
+        elif now.state is State.STEADY and now.final is not None:
+            self._settled = (now.final, now.final.best if final is None else final)
+        if self._settled is None or now.state is State.STEADY:
+            return False
+        if final is not None and now.value < final:
+            return False  # it is still on its way
+        if self._announced.get(EventKind.RUNAWAY) and not self.rises_again:
+            return False  # more has been said of it
+        was, expected = self._settled
+        # What is expected moves with mains, load and air, and a part that is warmer than expected moves by more.
+        led_to = was.high + _FOLLOWS * max(0.0, (expected if final is None else final) - expected)
+        return now.value > led_to + moving_air(was.best) + _AGAIN
 
     def _announce(self, time: float, kind: EventKind, present: bool, message: str) -> list[Event]:
         announced = self._announced.get(kind, False)
@@ -420,7 +449,12 @@ class _HeatHistory:
         return -math.expm1(-max(0.0, time - last.since) / constant)
 
 
+_AGAIN, _FOLLOWS = 1.0, 1.5
+"""Kelvins beyond where moving air leads, from which on a temperature that had settled rises again; and how many times
+as much as is expected it may follow the power. From memory."""
+
 _OVER: Mapping[EventKind, str] = {
+    EventKind.DRIFTING: "it has settled again",
     EventKind.RUNAWAY: "the rise slows down again",
     EventKind.FORECAST: "no longer heading for its limit",
     EventKind.JUNCTION: "the junction is below its maximum again",

@@ -331,6 +331,15 @@ def _reached(ahead: Interval) -> str:
     return f"reached {about(ahead.best)} ({soonest} to {late})"
 
 
+def rises_again_sentence(channel: Channel, outlook: Outlook, settled: Interval | None) -> str:
+    """Return that a temperature that had `settled` rises again, and what to look at."""
+    before = "" if settled is None else f" had settled near {settled.best:.0f} °C and"
+    return (
+        f"{channel.name}{before} rises again, by {60.0 * outlook.rate:.1f} K a minute, beyond what mains and moving "
+        "air explain: look at its cooling and its load"
+    )
+
+
 def runaway_sentence(channel: Channel, outlook: Outlook) -> str:
     """Return that a temperature rises faster than it may."""
     first = f"{channel.name} rises by {60.0 * outlook.rate:.1f} K a minute, ever faster or faster than expected at all"

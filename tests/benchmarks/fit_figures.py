@@ -27,7 +27,7 @@ from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
 from benchmon.fit import fit, fit_as_dict, read_data
 from benchmon.fit.estimate import Fitted
-from benchmon.fit.learned import learned_file
+from benchmon.fit.learned import learned_file, time_constants
 from benchmon.prediction import predict
 from benchmon.report.session_reader import RecordedSession
 from benchmon.watch.records import Event, EventDetails
@@ -39,6 +39,7 @@ BENCHES = ("reservoir", "doubler", "split-rail", "regulated", "centre-tap", "bri
 STEP, EVERY = 60.0, 1.0
 LIGHTER = 2.0
 LATER = 1800.0
+WARMING = ("bridge", "reservoir", "doubler", "regulated")
 ALLOWED = 5.0
 """Seconds of processor that a fit may take."""
 CHANGES: dict[str, tuple[SupplyDefects, tuple[str, ...]]] = {
@@ -127,6 +128,33 @@ def foreseen(bench: Bench, seed: int, found: Fitted) -> tuple[list[float], list[
     return narrower, [(true[name] - after[name].value) / after[name].uncertainty for name in names]
 
 
+def warmed(seed: int) -> list[tuple[str, float, bool]]:
+    """Return of each time constant of a drawn supply by how many deviations it is off, and whether it is determined.
+
+    The session lasts four minutes from cold; the true rise is followed for twenty.
+    """
+    bench = read_bench(text_of(WARMING[seed % len(WARMING)]).partition("[[step]]")[0].partition("[switch_off]")[0])
+    offline, channels = OfflineBench(bench, seed), {channel.name: channel for channel in bench.channel}
+    first, course = offline.values(0.2), []
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "warm.benchmon"
+        file = SessionBeingWritten(path, bench)
+        for one in offline.log(4.0 * STEP, 5.0):
+            file.read(channels[one.channel], one.time, one.value, None)
+            course.append((one.time, dict(offline.supply.snapshot.values)))
+        file.finish(4.0 * STEP, True)
+        found = list(time_constants(read_data([RecordedSession(path)])))
+    course += [(time, dict(offline.values(time))) for time in range(250, 1200, 10)]
+    rows = []
+    for one in found:
+        quantity = channels[one.shown_by[0]].quantity
+        end = sum(values[quantity] for _, values in course[-30:]) / 30.0
+        over = first[quantity] + (1.0 - math.exp(-1.0)) * (end - first[quantity])
+        true = next(time for time, values in course if values[quantity] >= over)
+        rows.append((one.part, 2.0 * math.log(true / one.value) / one.relative_uncertainty, one.is_determined))
+    return rows
+
+
 def judged(arguments: tuple[int, bool]) -> dict[str, Any]:
     """Return what came of one supply: parts inside their intervals, and which changes were named."""
     seed, with_changes = arguments
@@ -180,6 +208,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--supplies", type=int, default=100)
     parser.add_argument("--changes", type=int, default=5, help="of how many of them the changes are recorded")
+    parser.add_argument("--warm", type=int, default=24, help="supplies of which the time constants are looked at")
     parser.add_argument("--first", type=int, default=0, help="the first seed")
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
@@ -191,6 +220,11 @@ def main() -> int:
             cases.append(one)
             line = one.get("problem") or f"{one['bench']}: {one['seconds']:.1f} s, χ² {one['chi']}, {one['out']}"
             print(line, flush=True)
+        warm = [
+            row
+            for rows in pool.imap_unordered(warmed, range(options.first, options.first + options.warm))
+            for row in rows
+        ]
     done = [one for one in cases if "rows" in one]
     known = [row for one in done for row in one["rows"] if row[1]]
     inside = sum(abs(away) <= 2.0 for *_, away in known) / max(len(known), 1)
@@ -202,6 +236,9 @@ def main() -> int:
         print(f"    {part}: {count - off[part]} of {count}")
     rest = [abs(away) <= 2.0 for one in done for _, determined, away in one["rows"] if not determined]
     print(f"of parts that are not determined: {100 * sum(rest) / max(len(rest), 1):.1f} % of {len(rest)}")
+    seen = [abs(away) <= 2.0 for _, away, _ in warm]
+    sure = sum(determined for *_, determined in warm)
+    print(f"time constants: {sum(seen)} of {len(seen)} inside their interval; {sure} determined")
     narrower = sorted(each for one in done for each in one["narrower"])
     later = [abs(each) <= 1.0 for one in done for each in one["off"]]
     quarters = ", ".join(f"{narrower[len(narrower) * part // 4]:.2g}" for part in (1, 2, 3)) if narrower else ""

@@ -1,6 +1,7 @@
 """Estimates of parts from sessions. Against the simulated bench, which shares no physics, they are a benchmark."""
 
 import json
+import math
 import sqlite3
 import tomllib
 from contextlib import closing
@@ -15,6 +16,7 @@ from benchmon.cli.main import commands
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.fit import fit, fit_as_dict, read_data
+from benchmon.fit.learned import time_constants
 from benchmon.fit.model import SupplyModel
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import WINDING_WARMTH
@@ -75,6 +77,30 @@ def test_what_they_do_not_show_stays_as_it_was_and_names_its_measurement(found):
     assert "case temperature" in measures["diode.thermal_resistance"]
 
 
+def test_a_time_constant_is_that_of_the_rise_that_was_seen(bench, tmp_path):
+    """A case warms with one time constant of 55 s, where the bench file gives 40 s; it is read to 0.1 K."""
+
+    def values(channel, now, value):
+        if channel.quantity != "diode.temperature.case":
+            return value
+        return round(24.0 + 45.0 * (1.0 - math.exp(-now / 55.0)), 1)
+
+    expected = predict(bench, mains_voltage=230.0).quantities
+    path = written_sessions.write_session(
+        tmp_path / "warm.benchmon", bench, expected, seconds=160, rate=0.25, values=values
+    )
+    data = read_data([RecordedSession(path)])
+    [found] = time_constants(data)
+    assert found.part == "diode.thermal_time_constant"
+    assert found.is_determined
+    assert abs(found.value - 55.0) <= found.uncertainty < 0.25 * 55.0
+    assert found.shown_by == ("diode case",)
+
+
+def test_a_temperature_that_stands_still_shows_no_time_constant(first):
+    assert not list(time_constants(read_data([RecordedSession(first)])))
+
+
 def test_readings_of_the_model_itself_agree(found):
     chi_square, freedom = found["agreement"]
     assert chi_square < freedom
@@ -110,6 +136,23 @@ def test_windings_are_as_warm_as_the_bench_file_holds_them(first):
     expected = predict(held.data.bench, mains_voltage=condition.mains, ambient=condition.ambient).quantities
     for reading, value in zip(data.readings, found.tolist(), strict=True):
         assert value == pytest.approx(expected[reading.name].value, rel=2e-3), reading.name
+
+
+def test_a_load_is_as_warm_as_the_time_since_power_on_lets_it_be(first):
+    """Cold it has the resistance of the bench file, warm that of the prediction, which takes it as settled."""
+    data = read_data([RecordedSession(first)])
+
+    def output(since, coefficient):
+        load = data.bench.load.model_copy(update={"temperature_coefficient": coefficient, "power_rating": 100.0})
+        conditions = tuple(replace(one, since=since) for one in data.conditions)
+        model = SupplyModel(replace(data, bench=data.bench.model_copy(update={"load": load}), conditions=conditions))
+        values = model.evaluate(np.zeros(len(model.unknowns))).values.tolist()
+        return dict(zip((one.name for one in data.readings), values, strict=True))["diode.current.mean"]
+
+    cold, plain = output(0.01, 4e-4), output(0.01, 0.0)
+    assert cold == pytest.approx(plain, rel=1e-3)
+    # 4e-4 a kelvin and well over a hundred kelvins.
+    assert output(1e5, 4e-4) < 0.97 * output(1e5, 0.0)
 
 
 @pytest.mark.long

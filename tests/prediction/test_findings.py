@@ -38,5 +38,10 @@ def test_a_sound_supply_has_none(bench):
     assert predict(bench).findings == ()
 
 
+def test_behind_a_single_diode_a_choke_rests_whatever_the_load_is():
+    kinds = {one.kind for one in predict(plain("half wave", filter=[choke(0.5, 1.0)])).findings}
+    assert FindingKind.CHOKE_DISCONTINUOUS not in kinds
+
+
 def test_check_says_it_too():
     assert any("The regulator starves" in caution for caution in check(STARVED).cautions)

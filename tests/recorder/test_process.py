@@ -67,10 +67,10 @@ def test_it_can_be_followed_when_it_is_ready_and_outlives_a_lost_terminal(spawn)
 
 
 def test_the_unit_and_the_operator_are_stored_with_the_session(spawn, tmp_path):
-    recorder = spawn(facts={"serial": "-A 017", "operator": "Åse, lab 2"})
+    recorder = spawn(facts={"serial": "-A 017", "operator": "Åse, lab 2", "guess": "yes"})
     assert recorder.stop() == 0
     info = open_session_view(recorder.path).info
-    assert (info.serial, info.operator) == ("-A 017", "Åse, lab 2")
+    assert (info.serial, info.operator, info.is_guessed_first) == ("-A 017", "Åse, lab 2", True)
     assert info.title == f"{info.bench.title}, -A 017"
     export(RecordedSession(recorder.path), tmp_path / "a.json")
     session = json.loads((tmp_path / "a.json").read_text())["session"]

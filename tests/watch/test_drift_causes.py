@@ -42,9 +42,11 @@ def test_a_mains_that_moves_and_is_not_quite_followed_is_no_drift_of_its_meter()
     assert meter_drift(shown(2e-3), 0.02) is None
 
 
-def test_two_channels_are_too_few_to_name_the_meter():
-    two = dict(list(shown(0.02).items())[:2])
-    assert meter_drift(two, 0.02) is None
+def test_two_channels_name_the_meter_only_where_they_are_much_alike():
+    two = {name: shown(0.02)[name] for name in ("output", "power")}
+    assert meter_drift(two, 0.02).witnesses == set(two)
+    assert meter_drift(two | {"power": two["power"]._replace(rate=0.5 * two["power"].rate)}, 0.02) is None
+    assert meter_drift({"output": two["output"]}, 0.02) is None
 
 
 def test_a_warm_up_of_a_known_constant_is_one_exponential():

@@ -123,7 +123,7 @@ def test_what_is_said_to_be_gone_is_nearly_nothing(before, after):
 
 def interruptions(channels, readings, volts=230.0):
     """Return kind and message of the events that `readings` (channel, time, value) cause."""
-    bench = SimpleNamespace(channel=channels, mains=SimpleNamespace(voltage=volts), step=())
+    bench = SimpleNamespace(channel=channels, mains=SimpleNamespace(voltage=volts), step=(), sweep=())
     watch = MainsInterruptions(bench)
     return [(event.kind, event.time, event.message) for each in readings for event in watch.update(*each)]
 

@@ -19,7 +19,7 @@ def bench(channel):
     volts = {"quantity": "output.voltage.mean", "accuracy": "20 mV"}
     case = channel(warn_above="80 °C", trip_above="90 °C")
     meters = (channel(name="vout", **volts), channel(name="vaux", **volts), case)
-    return SimpleNamespace(channel=meters, typed_channels=(), step=(), mains=SimpleNamespace(voltage=230.0))
+    return SimpleNamespace(channel=meters, typed_channels=(), step=(), sweep=(), mains=SimpleNamespace(voltage=230.0))
 
 
 def latest_of(bench, flags=None, **values):
@@ -179,7 +179,7 @@ def with_mains(channel):
         channel(name="line", quantity="mains.current.rms", accuracy="1 % + 1 mA"),
         channel(name="vout", quantity="output.voltage.mean", accuracy="20 mV", warn_below="10 V"),
     )
-    return SimpleNamespace(channel=meters, step=(), mains=SimpleNamespace(voltage=230.0))
+    return SimpleNamespace(channel=meters, step=(), sweep=(), mains=SimpleNamespace(voltage=230.0))
 
 
 @pytest.mark.parametrize(
@@ -210,7 +210,7 @@ def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(chan
         channel(name="line", quantity="mains.current.rms", accuracy="1 %"),
         channel(name="winding", quantity="secondary.current.rms", accuracy="1 %"),
     )
-    bench = SimpleNamespace(channel=meters, step=(), mains=SimpleNamespace(voltage=230.0))
+    bench = SimpleNamespace(channel=meters, step=(), sweep=(), mains=SimpleNamespace(voltage=230.0))
     expected = (Expected(22.0, 0.5, "V"), Expected(0.54, 0.03, "A"), Expected(3.1, 0.13, "A"))
 
     def seen(values, *causes):
@@ -261,7 +261,7 @@ def test_of_every_pair_the_first_line_names_the_worse_and_never_forgets_a_silent
         both = [EVERY_FINDING[lesser], EVERY_FINDING[worse]]
         channels = {name: channel(name=name, **keys) for name, keys, *_ in both}
         bench = SimpleNamespace(
-            channel=tuple(channels.values()), mains=SimpleNamespace(voltage=230.0), step=(), switch_off=None
+            channel=tuple(channels.values()), mains=SimpleNamespace(voltage=230.0), step=(), sweep=(), switch_off=None
         )
         latest = {}
         for name, _, value, flags, _ in both:

@@ -62,6 +62,7 @@ _UNITS_OF_PARTS = {
     "esr": "Ω",
     "r25": "Ω",
     "thermal_resistance": "K/W",
+    "thermal_time_constant": "s",
     "temperature": "°C",
     "winding_temperature": "°C",
 }

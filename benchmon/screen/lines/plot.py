@@ -38,7 +38,7 @@ class Axis:
     def exponent(self) -> int:
         """Return the power of ten of the prefix that its numbers are written with."""
         size = max(abs(self.low), abs(self.high))
-        if self.unit in ("°C", "") or size <= 0 or not math.isfinite(size):
+        if self.unit in ("°C", "%", "") or size <= 0 or not math.isfinite(size):
             return 0
         return min(6, max(-9, 3 * math.floor(math.log10(size) / 3 + 1e-9)))
 

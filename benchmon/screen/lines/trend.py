@@ -24,7 +24,7 @@ from benchmon.watch.plan import SweepRun
 from benchmon.watch.plan.curves import MeasuredFigure, SweepCurve, curves_of, figures_of, unit_of_swept
 from benchmon.watch.plan.settled_points import deviation_in_words
 from benchmon.watch.records import Event
-from benchmon.watch.wording import shown_unit, value_in_words, value_with_uncertainty
+from benchmon.watch.wording import PER_CENT, shown_unit, value_in_words, value_with_uncertainty
 
 _BY_SEVERITY = "!dsnha."
 
@@ -50,7 +50,8 @@ def trend_lines(
 ) -> list[Line]:
     """Return the page as wide and high as `size`; `cursor` is the place in the span whose values are shown, 0 to 1."""
     width, height = size
-    name, unit = symbols.plain(page.channel.name), symbols.plain(page.channel.unit)
+    name = symbols.plain(page.channel.name)
+    unit = symbols.plain(shown_unit(page.channel.quantity, page.channel.unit))
     span = f"{clock(page.since)} to {clock(page.until)}"
     zoomed = ", zoomed to the readings" if page.zoomed else ""
     lines = [rule(f" trend of {name}{f', {unit}' if unit else ''}{zoomed}", width, symbols, span)]
@@ -67,11 +68,13 @@ def trend_lines(
 def _plot(page: TrendPage, cursor: float, width: int, height: int, symbols: SymbolSet) -> Plot:
     at = page.since + cursor * (page.until - page.since)
     middles = [(part.start + part.end) / 2 for part in page.parts]
-    means = [math.nan if part.mean is None else part.mean for part in page.parts]
-    lows = [math.nan if part.lowest is None else part.lowest for part in page.parts]
-    highs = [math.nan if part.highest is None else part.highest for part in page.parts]
-    below = [math.nan if wanted is None else wanted.value - wanted.uncertainty for wanted in page.wanted]
-    above = [math.nan if wanted is None else wanted.value + wanted.uncertainty for wanted in page.wanted]
+    unit = shown_unit(page.channel.quantity, page.channel.unit)
+    scale = 100.0 if unit == PER_CENT else 1.0
+    means = [math.nan if part.mean is None else scale * part.mean for part in page.parts]
+    lows = [math.nan if part.lowest is None else scale * part.lowest for part in page.parts]
+    highs = [math.nan if part.highest is None else scale * part.highest for part in page.parts]
+    below = [math.nan if wanted is None else scale * (wanted.value - wanted.uncertainty) for wanted in page.wanted]
+    above = [math.nan if wanted is None else scale * (wanted.value + wanted.uncertainty) for wanted in page.wanted]
     drawn: list[Drawn] = [Upright(at, StyleRole.QUIET)]
     if len(below) == len(page.parts):
         drawn.append(ShadedBand([part.start for part in page.parts], below, above))
@@ -82,7 +85,7 @@ def _plot(page: TrendPage, cursor: float, width: int, height: int, symbols: Symb
         ]
     drawn.append(Curve(middles, means, StyleRole.GOOD))
     band = [] if page.zoomed else _seen(below, above, lows, highs)
-    y = axis_around([*lows, *highs, *band], page.channel.unit)
+    y = axis_around([*lows, *highs, *band], unit)
     x = TimeAxis(page.since, page.until, "s")
     return draw_plot(drawn, (x, y), (width, height), symbols)
 

@@ -27,7 +27,7 @@ from benchmon.screen.widgets.lines import TextLines
 from benchmon.session.requests import TypedReading
 from benchmon.text import clock, one_line
 from benchmon.watch.plan import RecordRequest
-from benchmon.watch.wording import value_in_words
+from benchmon.watch.wording import shown_unit, value_in_words
 
 
 class FindDialog(Dialog[None]):
@@ -193,7 +193,7 @@ class ReadingDialog(Dialog[None]):
         known = self.state.channel(channel.name)
         age = "" if known is None else self.state.age_in_words(known)
         last = (
-            f"last {value_in_words(known.value, channel.unit)}, {age} ago"
+            f"last {value_in_words(known.value, shown_unit(channel.quantity, channel.unit))}, {age} ago"
             if known is not None and age
             else "not read yet"
         )
@@ -220,7 +220,8 @@ class GuessDialog(ReadingDialog):
         channel = self._channels[self._chosen]
         known = self.state.channel(channel.name)
         value = None if known is None else known.value
-        reads = "it has no reading yet" if value is None else f"it reads {value_in_words(value, channel.unit)} now"
+        unit = shown_unit(channel.quantity, channel.unit)
+        reads = "it has no reading yet" if value is None else f"it reads {value_in_words(value, unit)} now"
         return f"{channel.quantity}: {reads}"
 
 

