@@ -28,6 +28,7 @@ class AlarmKind(StrEnum):
     SWITCH_OFF_FAILED = "switch-off failed"
     TRIPPED = "tripped"
     RECORDER_GONE = "recorder gone"
+    LOAD_NOT_RELEASED = "load not released"
     HEADING_FOR_LIMIT = "heading for its limit"
     HOT = "hot"
     NOT_WATCHED = "not watched"
@@ -145,7 +146,10 @@ class EventKind(StrEnum):
     SWEEP_DONE = "sweep done", replace(_SWEEP, role="good")
     SWEEP_PREDICTED = "sweep predicted", replace(_SWEEP, mark="")
     LOAD_RELEASED = "load released", replace(_SWEEP, role="strong")
-    LOAD_NOT_RELEASED = "load not released", replace(_SWEEP, severity=_DANGER, report=_EVENTS | _ACTIONS)
+    LOAD_NOT_RELEASED = (
+        "load not released",
+        replace(_SWEEP, severity=_DANGER, report=_EVENTS | _ACTIONS, alarm=AlarmKind.LOAD_NOT_RELEASED),
+    )
 
     RECORDED = "recorded", _T(kept=True, lasts=True, report=_ACTIONS, role="good", mark="r")
     NOT_MET = "not met", _T(severity=_SERIOUS, kept=True, lasts=True, report=_ACTIONS, mark="r")

@@ -139,6 +139,7 @@ def readings_of(
 
 
 MOST_CHANNELS = 4096
+_MOST_PLACES = 1000
 _AT_ONCE = 10_000
 """Readings that are counted together: so few are sorted within the processor's cache."""
 _A_TASK = 50
@@ -219,6 +220,8 @@ class RecordedSession:
             self.identities: dict[str, str] = read_identities(connection, self.info.bench)
         self._held: sqlite3.Connection | None = None
         self._powered: dict[int, frozenset[int]] = {}
+        self._places: dict[tuple[float, float], tuple[int, int]] = {}
+        """Between which readings spans lie, of a session that has ended: every channel is asked for the same ones."""
         known = {channel.name: channel for channel in self.info.bench.channel}
         self.numbers: dict[int, Channel] = {
             number: known[name] for number, name in rows if isinstance(number, int) and name in known
@@ -457,8 +460,13 @@ class RecordedSession:
 
     def _between(self, connection: sqlite3.Connection, since: float, until: float) -> tuple[int, int]:
         """Return numbers between which the readings from `since` to `until` are, and some others."""
+        known = self._places.get((since, until))
+        if known is not None:
+            return known
         first = 0 if since <= 0 else first_reading_at(connection, since - _OVERTAKE)
         last = 2**62 if until > self.duration + 60.0 else first_reading_at(connection, until + _OVERTAKE)
+        if not self.is_recorded_still and len(self._places) < _MOST_PLACES:
+            self._places[since, until] = first, last
         return first, last
 
     def _all(self, of: Any) -> tuple[Any, ...]:

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from benchmon.prediction.monte_carlo import Distribution
     from benchmon.session.records import StepPrediction, StoredPrediction
 
-_SEVERE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE)
+_SEVERE = (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.RECORDER_GONE, AlarmKind.LOAD_NOT_RELEASED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -355,7 +355,9 @@ class _HeatHistory:
         if self._channel.quantity == "diode.temperature.case" and junction is not None:
             hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
             message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
-            events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum, message)
+            # It is over once it is farther below than moving air takes it, so that it does not come and go.
+            below = moving_air(value) if self._announced.get(EventKind.JUNCTION, False) else 0.0
+            events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum - below, message)
         return events + self._news(time) if self.watch.update(time, value) else events
 
     def finish(self, time: float) -> list[Event]:

@@ -101,6 +101,8 @@ def _of_the_bench(status: BenchStatus, bench: Bench) -> str:
             words = switching.message
         case StatusFinding.SWITCHED if switching is not None:
             words = power_state.in_words(switching)
+        case StatusFinding.LOAD_NOT_RELEASED:
+            words = "Take the load off by hand: its instrument has not released it"
         case StatusFinding.RECORDER_GONE:
             words = "The recorder is gone and nothing is watched: switch off, then start it again"
         case StatusFinding.ENDED:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import os
 import re
 import subprocess
 import sys
@@ -115,5 +116,6 @@ async def of_a_fault(folder: Path, *, light: bool) -> None:
 
 if __name__ == "__main__":
     named = [Path(given) for given in sys.argv[1:] if not given.startswith("--")]
+    os.environ["BENCHMON_COLOURS"] = "light" if "--light" in sys.argv else "dark"
     asyncio.run(of_the_walk(*(named or [FOLDER]), light="--light" in sys.argv))
     asyncio.run(of_a_fault(*(named or [FOLDER]), light="--light" in sys.argv))

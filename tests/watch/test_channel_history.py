@@ -124,6 +124,13 @@ def test_a_junction_past_its_maximum_is_told_from_its_case(watch):
     assert "above its 150 °C" in message
 
 
+def test_a_junction_that_stays_near_its_maximum_is_said_once(watch):
+    events = play(watch[0], 20, {"diode case": lambda time, _: 149.0 if time % 4 < 2 else 144.0})
+    assert [event.kind for event in events if "junction" in event.message] == ["junction"]
+    events = play(watch[0], 5, {"diode case": lambda _time, _value: 120.0}, start=20.0)
+    assert "diode case: the junction is below its maximum again" in [event.message for event in events]
+
+
 def test_from_cold_the_unseen_warm_up_is_no_drift():
     history = ChannelHistory(BENCH, power_on=0.0)
     history.expect(PREDICTION)
@@ -205,7 +212,7 @@ def test_a_temperature_that_had_settled_and_rises_again_drifts_inside_its_wide_b
     history.expect(PREDICTION)
     case = next(one for one in BENCH.channel if one.quantity == "diode.temperature.case")
     expected, random, events = PREDICTION.at(case.quantity), np.random.default_rng(3), []
-    for time in np.arange(0.0, 720.0, 2.0):
+    for time in np.arange(0.0, 720.0, 4.0):
         value = expected.value + rate * max(0.0, time - 400.0) / 60.0 + 0.05 * random.standard_normal()
         events += history.update(case.name, float(time), float(value), expected, 0.0)
     again = [event for event in events if "rises again" in event.message]

@@ -76,6 +76,6 @@ def test_what_the_watch_concluded_does_not_stay_when_a_session_is_judged_by_anot
 
 def test_what_raises_the_gravest_alarms_is_dangerous():
     raising = {kind.traits.alarm: kind for kind in EventKind if kind.traits.alarm is not None}
-    for alarm in (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED):
+    for alarm in (AlarmKind.SWITCH_OFF_FAILED, AlarmKind.TRIPPED, AlarmKind.LOAD_NOT_RELEASED):
         assert raising[alarm].traits.severity is Severity.DANGER
         assert raising[alarm].traits.style_role == "danger"

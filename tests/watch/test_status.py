@@ -4,10 +4,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from benchmon.event_kinds import AlarmKind, EventKind
 from benchmon.quantities import Expected
 from benchmon.watch.records import Event, EventDetails, Explanation, Flag, Forecast
 from benchmon.watch.status import Level, Outlooks, StatusWatch
-from benchmon.watch.status_wording import SIGNS, status_line
+from benchmon.watch.status_wording import SIGNS, shown, status_line
 from benchmon.watch.verdict import judgement_of
 
 GOOD = Expected(22.0, 0.5, "V")
@@ -308,3 +309,19 @@ def test_a_single_reading_that_is_clearly_wrong_changes_the_status_at_once_and_b
 
 def test_a_reading_that_agrees_for_long_ends_a_doubt(bench):
     assert levels_of(bench, [22.6, *[22.45] * 20])[-1] is Level.AS_EXPECTED
+
+
+def test_a_load_that_is_not_released_is_a_danger_until_it_is(bench):
+    watch = StatusWatch(bench)
+    for judgement in latest_of(bench).values():
+        watch.judgement(judgement)
+    stuck = "TAKE THE LOAD OFF BY HAND: load has not released it"
+    watch.events([Event(1.0, "", EventKind.LOAD_NOT_RELEASED, stuck)])
+    for state in ("recording", "finished"):
+        seen = watch.at(1.0, state)
+        assert seen.level is Level.DANGER
+        assert shown(seen, bench).sentence == "Take the load off by hand: its instrument has not released it"
+        assert [alarm.kind for alarm in seen.alarms] == [AlarmKind.LOAD_NOT_RELEASED]
+    watch.events([Event(2.0, "", EventKind.LOAD_RELEASED, "load released the load")])
+    assert watch.at(2.0).level is Level.AS_EXPECTED
+    assert not watch.at(2.0).alarms

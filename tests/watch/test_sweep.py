@@ -197,6 +197,14 @@ def test_the_figures_of_a_sweep_and_their_uncertainty_by_drawn_meters():
         assert figures[name].uncertainty == pytest.approx(2.0 * np.std(values), rel=0.05)
 
 
+def test_half_a_sweep_is_not_held_to_the_prediction_of_the_whole():
+    run, channels = swept((25.0, 20.0), (0.0, 1.0))
+    run.predicted = PredictedCurves({}, [("load regulation", 24.0, 6.0, "%")])
+    assert figures_of(run, channels)[0].en == pytest.approx(1.0 / 6.0, rel=0.01)
+    run.sweep = run.sweep.model_copy(update={"values": (0.0, 1.0, 2.0)})
+    assert figures_of(run, channels)[0].expected is None
+
+
 def test_a_curve_holds_what_was_read_beside_what_was_expected_and_no_efficiency_without_the_mains():
     run, channels = swept((25.0, 20.0), (0.0, 1.0))
     (output,) = curves_of(run, channels)

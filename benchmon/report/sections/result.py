@@ -148,7 +148,8 @@ def summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
         agree = f"{len(judged) - len(wrong)} of {formatting.plural(len(judged), 'channel')} agree with the prediction"
         yield f"{agree}, but not {names}.", Emphasis.BAD
     else:
-        agree = f"All {len(judged)} channels that could be compared agree"
+        every = "Both" if len(judged) == 2 else f"All {len(judged)}"
+        agree = f"{every} channels that could be compared agree"
         if len(judged) == 1:
             agree = f"{judged[0].channel.name}, the one channel that could be compared, agrees"
         yield f"{agree} with the prediction at the end of the test.", Emphasis.GOOD

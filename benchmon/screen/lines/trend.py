@@ -169,7 +169,7 @@ def sweep_lines(state: SessionState, chosen: int, size: tuple[int, int], symbols
     curves = [one for one in curves if one.points or one.predicted]
     if not curves:
         words = "Enter begins it: each value is asked for, and taken when the readings stand still."
-        return [*lines, (Cell(fit(f" {words}", width, symbols), StyleRole.QUIET),)]
+        return [*lines, *((Cell(f" {piece}", StyleRole.QUIET),) for piece in wrap(words, max(1, width - 2)))]
     curve = curves[chosen % len(curves)]
     name = f"{curve.name}{f', {curve.unit}' if curve.unit else ''}"
     about = f" {symbols.plain(name)} ({chosen % len(curves) + 1} of {len(curves)}): {_point_words(curve)}"

@@ -162,7 +162,10 @@ def figures_of(run: SweepRun, channels: Sequence[Channel]) -> list[MeasuredFigur
     points.sort(key=lambda point: 1.0 / point.at if run.sweep.over == "load.resistance" and point.at else point.at)
     ends = [points[0].readings[volts.name], points[-1].readings[volts.name]]
     (first, last), own = (one.value for one in ends), [_own(volts, one) for one in ends]
-    expected = {name: (value, its) for name, value, its, _ in run.predicted.figures}
+    # What was predicted is of the whole sweep: half way there is nothing to compare.
+    swept = [run.sweep.values[points[at].number - 1] for at in (0, -1)]
+    is_whole = sorted(swept) == [min(run.sweep.values), max(run.sweep.values)]
+    expected = {name: (value, its) for name, value, its, _ in run.predicted.figures if is_whole}
 
     def figure(name: str, value: float, uncertainty: float, unit: str) -> MeasuredFigure:
         return MeasuredFigure(name, value, uncertainty, unit, *expected.get(name, (None, None)))

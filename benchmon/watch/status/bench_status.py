@@ -110,6 +110,7 @@ class StatusFinding(StrEnum):
 
     SWITCH_OFF_FAILED = "switch-off failed"
     TRIPPED = "tripped"
+    LOAD_NOT_RELEASED = "load not released"
     RECORDER_GONE = "recorder gone"
     ENDED = "ended"
     END_UNKNOWN = "ended, its last status unknown"
@@ -222,7 +223,7 @@ class BenchStatus:
         seen = replace(self, state=state)
         if state == "gone":
             seen = replace(seen, alarms=in_order([*self.alarms, Alarm(AlarmKind.RECORDER_GONE, "", now)]))
-        if self.finding in (StatusFinding.SWITCH_OFF_FAILED, StatusFinding.TRIPPED):
+        if self.finding in (StatusFinding.SWITCH_OFF_FAILED, StatusFinding.TRIPPED, StatusFinding.LOAD_NOT_RELEASED):
             return seen
         if state == "gone":
             return replace(seen, level=Level.BLIND, finding=StatusFinding.RECORDER_GONE)

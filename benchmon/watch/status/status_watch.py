@@ -16,7 +16,15 @@ from benchmon.watch.limits import has_limits
 from benchmon.watch.plan import Plan
 from benchmon.watch.plan.hand_readings import HandReadings
 from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forecast, Judgement, Verdict
-from benchmon.watch.status.bench_status import Alarm, BenchStatus, Outlooks, bench_status, in_order
+from benchmon.watch.status.bench_status import (
+    Alarm,
+    BenchStatus,
+    Level,
+    Outlooks,
+    StatusFinding,
+    bench_status,
+    in_order,
+)
 from benchmon.watch.verdict import SteadyVerdicts
 
 
@@ -73,6 +81,8 @@ class StatusWatch:
         off = power_state.is_without_power(self._bench, self._latest, self._switching)
         alarms = self._alarms.active(self._bench.channel, self._latest, ahead, is_gone=state == "gone", is_off=off)
         due = self._hand.due(now) if state == "recording" else ()
+        if any(alarm.kind is AlarmKind.LOAD_NOT_RELEASED for alarm in alarms) and status.level is not Level.DANGER:
+            status = replace(status, level=Level.DANGER, finding=StatusFinding.LOAD_NOT_RELEASED, about=None, also=None)
         return replace(status, alarms=alarms, due=due, lapsed=self._hand.lapsed)
 
     def _as_it_counts(self) -> Mapping[str, Judgement]:
@@ -101,6 +111,7 @@ class _AlarmKeeper:
         self._raised: dict[_Key, float] = {}
         self._seen: dict[_Key, float] = {}
         self._failed_to_switch_off = False
+        self._failed_to_release = False
 
     def take(self, event: Event) -> None:
         kind = traits_of(event.kind).alarm
@@ -108,6 +119,8 @@ class _AlarmKeeper:
             self._raised[kind, event.channel] = event.time
         if event.kind in (EventKind.SWITCH_OFF_FAILED, EventKind.SWITCHED_OFF):
             self._failed_to_switch_off = event.kind == EventKind.SWITCH_OFF_FAILED
+        if event.kind in (EventKind.LOAD_NOT_RELEASED, EventKind.LOAD_RELEASED):
+            self._failed_to_release = event.kind == EventKind.LOAD_NOT_RELEASED
 
     def active(
         self,
@@ -127,6 +140,8 @@ class _AlarmKeeper:
             keys.append(((AlarmKind.SWITCH_OFF_FAILED, ""), None))
         if is_gone:
             keys.append(((AlarmKind.RECORDER_GONE, ""), None))
+        if self._failed_to_release:
+            keys.append(((AlarmKind.LOAD_NOT_RELEASED, ""), None))
         for channel in channels:
             judgement = latest.get(channel.name)
             if judgement is not None:
