@@ -71,7 +71,7 @@ class Bench(Section):
         if topology.second_winding is not None and windings.connection != "single":
             why = "joins the windings, and each of two bridges has one of its own; leave it out"
             raise KeyedError("transformer.connection", windings.connection, why)
-        if topology.second_winding is None and "outputs" in self.rectifier.model_fields_set:
+        if topology.second_winding is None and self.rectifier.outputs != "isolated":
             raise KeyedError("rectifier.outputs", self.rectifier.outputs, f"is for two bridges, not for a {kind}")
         if topology.capacitors and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
             raise KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")

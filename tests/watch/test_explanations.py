@@ -304,11 +304,11 @@ def test_a_fault_without_a_steady_state_is_not_tried_again_near_that_mains(monke
     faults = CircuitFaults(bench)
     right = faults.right(230.0)
 
-    def none(_bench, mains, *_, **__):
-        tried.append(mains)
+    def none(_right, _bench, parts, *_):
+        tried.append(float(parts["mains.voltage"][0]))
         raise PredictionError("no steady state")
 
-    monkeypatch.setattr(circuit_hypotheses, "meter_values", none)
+    monkeypatch.setattr(circuit_hypotheses, "values_like", none)
     for mains in (230.0, 234.6, 225.4, 115.0):
         faults.hypotheses(bench.channel, mains, right)
     assert set(tried) == {230.0, 115.0}
