@@ -194,6 +194,8 @@ class OperatingPointPredictor:
         self._grid_key: tuple[int | None, int | None, Load] | None = None
         self._cache: OrderedDict[tuple[int | None, int | None, Load], Prediction] = OrderedDict()
         self._keep = keep
+        self.made = 0
+        """How many operating points were solved so far."""
         self._start: _Start | None = None
 
     def at(self, mains_voltage: float | None = None, ambient: float | None = None, load: Load = None) -> Prediction:
@@ -208,6 +210,7 @@ class OperatingPointPredictor:
         if key in self._cache:
             self._cache.move_to_end(key)
             return self._cache[key]
+        self.made += 1
         prediction = self._predict(*key)
         self._cache[key] = prediction
         if len(self._cache) > self._keep:

@@ -194,6 +194,15 @@ def assess(bench: Bench, readings: Sequence[LoggedReading], explainer: Explainer
     }
 
 
+_MOST_OPERATING_POINTS = 200
+"""As many as take some ten seconds. A mains turned up from nothing by hand passes some 130 of them."""
+
+_TOO_MANY_OPERATING_POINTS = (
+    f"mains and ambient were at {_MOST_OPERATING_POINTS} operating points by now: nothing is predicted for more; "
+    "check the units of their readings"
+)
+
+
 class _Log:
     """A log of readings, run through the watch once."""
 
@@ -204,11 +213,12 @@ class _Log:
         is_measured = mains is not None and any(
             one.channel == mains.name and math.isfinite(one.value) for one in readings
         )
-        predictions = Predictions(bench, mains.accuracy if mains is not None and is_measured else None)
-        nominal = predictions.nominal
+        accuracy = mains.accuracy if mains is not None and is_measured else None
+        self._predictions = Predictions(bench, accuracy, _MOST_OPERATING_POINTS)
+        nominal = self._predictions.nominal
         assert nominal is not None  # noqa: S101 - what cannot be solved raises
         self._conditions = LoggedConditions(bench, readings, nominal)
-        self.judged = Reevaluation(bench, predictions, self._conditions, self._conditions.began)
+        self.judged = Reevaluation(bench, self._predictions, self._conditions, self._conditions.began)
         self._last: dict[str, Judgement] = {}
         self._silent: set[str] = set()
         self._silent_after = self._conditions.began
@@ -218,8 +228,11 @@ class _Log:
         events: list[Event] = []
         for one in self._readings:
             events += self._silences_until(one.time)
+            had_more = not self._predictions.is_exhausted
             self._last[one.channel], found = self.judged.judge(one.channel, one.time, one.value)
             events += found
+            if had_more and self._predictions.is_exhausted:
+                events.append(Event(one.time, one.channel, EventKind.PREDICTION, _TOO_MANY_OPERATING_POINTS))
             if one.channel in self._silent and not math.isnan(one.value):
                 self._silent.remove(one.channel)
                 self._silent_after = min(self._silent_after, self._due_until(one.channel))

@@ -37,12 +37,14 @@ class MeasuredState(Protocol):
 class Predictions:
     """Predictions of a bench around the conditions that were wanted last, each made when it is asked for.
 
-    `accuracy` is that of the meter which measures the mains, None where none does. A recorder, which must not wait,
-    overrides `_ask` and calls `predict` elsewhere. Raises `PredictionError` where the bench itself cannot be solved.
+    `accuracy` is that of the meter which measures the mains, None where none does. With `most` no more operating points
+    than that are solved, and from then on nothing is predicted for other conditions (`is_exhausted`). A recorder, which
+    must not wait, overrides `_ask` and calls `predict` elsewhere. Raises `PredictionError` where the bench itself
+    cannot be solved.
     """
 
-    def __init__(self, bench: Bench, accuracy: Accuracy | None) -> None:
-        self._bench, self._accuracy = bench, accuracy
+    def __init__(self, bench: Bench, accuracy: Accuracy | None, most: int | None = None) -> None:
+        self._bench, self._accuracy, self._most = bench, accuracy, most
         self._predictor: OperatingPointPredictor | None = None
         self._wanted: Conditions | None = None
         self._changed = True
@@ -63,6 +65,11 @@ class Predictions:
         """The last prediction that was made, None where there is none."""
         answer = self._answer
         return answer[1].middle if answer and answer[1] else None
+
+    @property
+    def is_exhausted(self) -> bool:
+        """Whether as many operating points were solved as may be."""
+        return self._most is not None and self._predictor is not None and self._predictor.made >= self._most
 
     def around(self, wanted: Conditions) -> OperatingGrid | None:
         """Return predictions that hold for `wanted`, None where there are none (yet); asks for closer ones at need."""
@@ -87,6 +94,9 @@ class Predictions:
 
     def _ask(self, wanted: Conditions) -> None:
         self._follower_now()
+        if self.is_exhausted:
+            self._answer = (wanted, None)
+            return
         try:
             self.predict(wanted)
         except PredictionError:

@@ -10,6 +10,7 @@ from benchmon.bench import read_bench
 from benchmon.bench.measurement import Step
 from benchmon.cli.output import assessment_as_text
 from benchmon.prediction import predict
+from benchmon.report import reevaluate
 from benchmon.report.reevaluate import assess
 from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.records import LoggedReading
@@ -116,6 +117,16 @@ def test_a_right_supply_on_wandering_mains_agrees_and_causes_no_event():
     assert all(told["flags"] == [] for told in found["channels"].values())
     assert found["explanations"][0]["cause"] == "nothing wrong"
     assert found["explanations"][0]["likelihood"] > 0.9
+
+
+def test_a_mains_that_jumps_everywhere_ends_the_predictions_and_says_so(monkeypatch):
+    monkeypatch.setattr(reevaluate, "_MOST_OPERATING_POINTS", 6)
+    mains = [230.0, 231.0, 150.0, 90.0, 40.0, 230.0]
+    rows = [LoggedReading(float(at), "mains", volts) for at, volts in enumerate(mains)]
+    rows += [LoggedReading(at + 0.5, "vout", 15.0) for at in range(len(mains))]
+    found = assessed(sorted(rows, key=lambda row: row.time))
+    assert [event["kind"] for event in found["events"]].count("prediction") == 1
+    assert found["channels"]["vout"]["verdict"] == "unpredicted"
 
 
 def test_it_has_the_form_of_the_contract():
