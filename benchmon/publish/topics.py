@@ -82,17 +82,22 @@ class UnitResult:
 
 def read_unit(payload: bytes) -> UnitResult | None:
     """Return the result in a message, None if it makes no sense: any client may write to a broker."""
-    if len(payload) > LARGEST:
-        return None
-    try:
-        fields = json.loads(payload)
-    except (ValueError, RecursionError):
-        return None
+    fields = _fields(payload)
     match fields:
         case {"serial": str(serial), "passed": bool(passed), "at": int() | float() as at} if serial:
             why, operator = _words(fields.get("why")), _words(fields.get("operator"))
             return UnitResult(one_line(serial, 100), passed, _number(at), why, operator)
     return None
+
+
+def _fields(payload: bytes) -> Any:
+    """Return what a message holds, None if it is too long or not JSON."""
+    if len(payload) > LARGEST:
+        return None
+    try:
+        return json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
 
 
 def bench_name(bench: Bench) -> str:
@@ -129,12 +134,7 @@ def explanations_payload(explanations: Explanations, started: float) -> str:
 
 def read_state(payload: bytes) -> BenchState | None:
     """Return the state in a message, None if it makes no sense: any client may write to a broker."""
-    if len(payload) > LARGEST:
-        return None
-    try:
-        fields = json.loads(payload)
-    except (ValueError, RecursionError):
-        return None
+    fields = _fields(payload)
     match fields:
         case {"state": str(state), "title": str(title), "host": str(host)} if state in STATES:
             tripped = fields.get("tripped")
