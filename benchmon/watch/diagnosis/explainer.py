@@ -59,7 +59,7 @@ was right in 0.88 at a power of 1.4; the logarithmic score is best at 1.8, Brier
 _FAR_OFF = 8.0
 _UNKNOWN_REMEDY = "look for a cause that is not in benchmon's list"
 
-_LEAST_SHARE, _LEAST_BESIDE_NOTHING = 0.001, 0.01
+_LEAST_SHARE, _LEAST_BESIDE_NOTHING = 5e-5, 0.0014
 """Causes below this likelihood are not worth stating, less so where nothing is wrong."""
 
 _MAINS_WITHIN, _MAINS_SURELY_WITHIN = 0.4, 0.15

@@ -116,7 +116,7 @@ def is_named(cause: str, first: Explanation) -> bool:
 
     A meter that is off by any amount, without a known mistake that has its size, has no other name than that.
     """
-    odd = first.message.partition(" is the odd one")[0].rpartition("; ")[2]
+    odd = first.channels[0] if first.channels else ""
     by_itself = first.cause == NONE_OF_THESE and "by itself" in cause and cause.startswith(f"{odd}: ")
     return first.cause == cause or by_itself
 
