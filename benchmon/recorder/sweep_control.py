@@ -20,6 +20,7 @@ from benchmon.recorder.load_control import LoadControl
 from benchmon.recorder.predictor import LatestJobThread
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import RecorderState
+from benchmon.text import one_line
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepRun, SweepState, disagreement
 from benchmon.watch.plan.settled_points import PredictedCurves, SettlingReadings
@@ -60,7 +61,7 @@ class SweepControl:
         self._latest: dict[str, Judgement] = {}
         self._commanded: tuple[str, int, float] | None = None
         self._next_look = 0.0
-        self._predicted: SimpleQueue[tuple[str, PredictedCurves]] = SimpleQueue()
+        self._predicted: SimpleQueue[tuple[str, PredictedCurves | str]] = SimpleQueue()
         self._thread = LatestJobThread("sweep predictions", self._predict)
 
     def start(self) -> None:
@@ -123,7 +124,10 @@ class SweepControl:
         found: list[Event] = []
         sweeps = self._plan.sweeps
         for name, curves in self._new_predictions():
-            found += self._moved([sweeps.predicted(sweeps.runs[name], curves, now)]) if name in sweeps.runs else []
+            if isinstance(curves, str):
+                found.append(Event(now, "", EventKind.PREDICTION, f"no curves of the sweep {name}: {curves}"))
+            elif name in sweeps.runs:
+                found += self._moved([sweeps.predicted(sweeps.runs[name], curves, now)])
         run = sweeps.current
         if run is None or now < self._next_look:
             return found
@@ -198,8 +202,8 @@ class SweepControl:
 
     # Predictions
 
-    def _new_predictions(self) -> list[tuple[str, PredictedCurves]]:
-        found = []
+    def _new_predictions(self) -> list[tuple[str, PredictedCurves | str]]:
+        found: list[tuple[str, PredictedCurves | str]] = []
         while True:
             try:
                 found.append(self._predicted.get_nowait())
@@ -215,7 +219,8 @@ class SweepControl:
             prediction = predict_sweep(
                 job.bench, job.sweep.over, job.sweep.values, mains_voltage=mains, ambient=job.conditions.ambient
             )
-        except BenchmonError:
+        except BenchmonError as problem:
+            self._predicted.put((job.sweep.name, one_line(problem)))
             return
         self._predicted.put((job.sweep.name, curves_of(prediction, quantities)))
 

@@ -7,15 +7,18 @@ from contextlib import contextmanager
 import pytest
 
 from benchmon.bench import read_bench
-from benchmon.errors import BadInput
+from benchmon.errors import BadInput, PredictionError
+from benchmon.prediction.curves import sweep
 from benchmon.recorder import record
-from benchmon.recorder.sweep_control import unfinished_in
+from benchmon.recorder.load_control import LoadControl
+from benchmon.recorder.sweep_control import SweepControl, unfinished_in
 from benchmon.report.export import export
 from benchmon.report.sections.report import report
 from benchmon.report.sections.sweeps import sweeps_as_dicts
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.follower import open_session_view
 from benchmon.session.requests import StopRecording
+from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepState
 from support.waiting import until
 
@@ -106,3 +109,22 @@ def test_a_sweep_by_hand_is_guided_taken_and_gone_on_with_in_the_next_session(tm
         assert until(lambda: later.said("sweep done")) == ["loads: all 2 points are over; set the load back"]
     with pytest.raises(BadInput, match="holds no unfinished sweep"):
         unfinished_in(tmp_path / "b.benchmon", bench)
+
+
+def test_a_sweep_whose_curves_cannot_be_predicted_says_why_and_goes_on(bench_text, monkeypatch):
+    def refused(*_, **__):
+        raise PredictionError("load: finds no steady state")
+
+    monkeypatch.setattr(sweep, "predict_sweep", refused)
+    bench = read_bench(bench_text + SWEEP)
+    plan = Plan.of(bench)
+    control = SweepControl(bench, plan, LoadControl(bench, [], lambda: 1.0))
+    control.start()
+    try:
+        asked = control.answer(SweepRequest(SweepAction.BEGIN, "loads"), 1.0, Conditions())
+        (event,) = until(lambda: control.events(1.0))
+    finally:
+        control.stop()
+    assert asked[-1].kind == "sweep asks"
+    assert (event.kind, event.message) == ("prediction", "no curves of the sweep loads: load: finds no steady state")
+    assert plan.sweeps.current.state is SweepState.ASKED
