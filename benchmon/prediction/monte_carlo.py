@@ -33,12 +33,12 @@ from benchmon.prediction.solved import (
 )
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import (
-    FLOORS,
     JUNCTION_SHIFT,
     MODEL_FLOOR,
     InputUncertainty,
     effects_of_difference,
     farthest_apart,
+    floor_of,
     input_uncertainties_of,
 )
 from benchmon.quantities import UNITS
@@ -220,7 +220,7 @@ def _add_model_uncertainty(
             rise = values[name] - values["ambient.temperature"]
             values[name] = values[name] + relative * rise * random.standard_normal(len(rise))
     for name, value in values.items():
-        floor = FLOORS.get(name, 0.0) / COVERAGE
+        floor = floor_of(name) / COVERAGE
         values[name] = value + np.hypot(MODEL_FLOOR * value, floor) * random.standard_normal(len(value))
 
 
