@@ -22,7 +22,7 @@ from benchmon.prediction.circuit.network import (
     load_current,
     path_currents,
 )
-from benchmon.prediction.circuit.parts import SECOND_WARMER, Parts, harmonic_part
+from benchmon.prediction.circuit.parts import SECOND_WARMER, Parts
 from benchmon.prediction.circuit.rectifier import windings_of, wiring_of
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.signals.arrays import Floats
@@ -318,19 +318,37 @@ class KeptWaves:
         known = self._known.get(id(angle))
         if known is not None:
             return known[1]
-        wave = mains_wave(parts, rms, angle)
+        wave = mains_wave(parts, rms).at(angle)
         wave = wave if sag is None else wave - sag.at(angle)
         self._known[id(angle)] = angle, wave
         return wave
 
 
-def mains_wave(parts: Parts, rms: Floats, angle: Floats, since: Floats | None = None) -> Floats:
-    """Return a wave of `rms` (b,) with the shape of the mains at mains angles (…), later by `since` (b,), (b, …).
+@dataclass(frozen=True)
+class MainsWave:
+    """A wave Σ (a·sin kωt + b·cos kωt): `orders` k (o,), `sines` a and `cosines` b in volts, (b, o)."""
 
-    Angles are in radians. The wave is √2·V1·(sin ωt + Σ (a_k·sin kωt + b_k·cos kωt)) with the parts
-    `mains.harmonic.k.sin` and `.cos` (a Fourier series as in IEC 61000-4-7, 3.1); `rms` is that of the whole wave.
+    orders: Floats
+    sines: Floats
+    cosines: Floats
+
+    def at(self, angle: Floats) -> Floats:
+        """Return its volts at mains angles (…) in radians, (b, …)."""
+        turns = self.orders[:, None] * angle.ravel()
+        wave: Floats = self.sines @ np.sin(turns)
+        if np.any(self.cosines):
+            wave += self.cosines @ np.cos(turns)
+        shaped: Floats = wave.reshape(len(wave), *angle.shape)
+        return shaped
+
+
+def mains_wave(parts: Parts, rms: Floats, since: Floats | None = None) -> MainsWave:
+    """Return the wave of `rms` (b,) volts with the shape of the mains, later by `since` (b,) radians.
+
+    The wave is √2·V1·(sin ωt + Σ (a_k·sin kωt + b_k·cos kωt)) with the parts `mains.harmonic.k.sin` and `.cos` (a
+    Fourier series as in IEC 61000-4-7, 3.1); `rms` is that of the whole wave.
     """
-    orders, sines, cosines = _components(parts)
+    orders, sines, cosines = parts.mains_components
     peak = np.sqrt(2.0 / np.sum(sines**2 + cosines**2, axis=1)) * rms
     if since is not None:
         turned = since[:, None] * orders
@@ -338,22 +356,4 @@ def mains_wave(parts: Parts, rms: Floats, angle: Floats, since: Floats | None = 
             sines * np.cos(turned) - cosines * np.sin(turned),
             sines * np.sin(turned) + cosines * np.cos(turned),
         )
-    turns = orders[:, None] * angle.ravel()
-    wave: Floats = (peak[:, None] * sines) @ np.sin(turns)
-    if np.any(cosines):
-        wave += (peak[:, None] * cosines) @ np.cos(turns)
-    shaped: Floats = wave.reshape(len(wave), *angle.shape)
-    return shaped
-
-
-def _components(parts: Parts) -> tuple[Floats, Floats, Floats]:
-    """Return the orders (o,) of the mains voltage, the first among them, with sines and cosines (b, o)."""
-    found: list[tuple[int, Floats, Floats]] = []
-    for order in parts.harmonic_orders:
-        pair = parts[harmonic_part(order, "sin")], parts[harmonic_part(order, "cos")]
-        if np.any(pair[0]) or np.any(pair[1]):
-            found.append((order, *pair))
-    ones = np.ones(parts.variants)
-    found.insert(0, (1, ones, 0.0 * ones))
-    orders, sines, cosines = zip(*found, strict=True)
-    return np.array(orders, float), np.stack(sines, axis=1), np.stack(cosines, axis=1)
+    return MainsWave(orders, peak[:, None] * sines, peak[:, None] * cosines)

@@ -103,6 +103,19 @@ class Parts:
         found = {int(name.split(".")[2]) for name in self.values if name.startswith("mains.harmonic.")}
         return tuple(sorted(found))
 
+    @cached_property
+    def mains_components(self) -> tuple[Floats, Floats, Floats]:
+        """The orders (o,) of the mains voltage, the first among them, with sines and cosines (b, o)."""
+        found: list[tuple[int, Floats, Floats]] = []
+        for order in self.harmonic_orders:
+            pair = self[harmonic_part(order, "sin")], self[harmonic_part(order, "cos")]
+            if np.any(pair[0]) or np.any(pair[1]):
+                found.append((order, *pair))
+        ones = np.ones(self.variants)
+        found.insert(0, (1, ones, 0.0 * ones))
+        orders, sines, cosines = zip(*found, strict=True)
+        return np.array(orders, float), np.stack(sines, axis=1), np.stack(cosines, axis=1)
+
     @property
     def primary_ohms(self) -> Floats:
         """The resistance of source, fuse, inrush limiter and warm primary winding together, ohms (b,)."""

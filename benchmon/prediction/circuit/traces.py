@@ -189,7 +189,7 @@ def mains_side(
     period repeats the first with the opposite sign, `start` is a flux of the core to start from, and `direct` is a
     direct voltage (b,) of the mains.
     """
-    source = mains_wave(parts, parts["mains.voltage"], angle) + np.reshape(direct, (-1, 1))
+    source = mains_wave(parts, parts["mains.voltage"]).at(angle) + np.reshape(direct, (-1, 1))
     line = reflected + idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)[0]
     return {
         "mains.source": source,
@@ -273,7 +273,7 @@ def sag_of_reflected(
     `before` is a sag found before, to start from; the other arguments are those of `mains_side`.
     """
     start = None if before is None else before.flux
-    waves = mains_wave(parts, parts["mains.voltage"], angle), reflected
+    waves = mains_wave(parts, parts["mains.voltage"]).at(angle), reflected
     idle, flux = idle_current(bench, parts, angle, waves, symmetric=symmetric, start=start)
     return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux)
 
