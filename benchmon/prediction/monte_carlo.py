@@ -33,12 +33,12 @@ from benchmon.prediction.solved import (
 )
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import (
-    FLOORS,
     JUNCTION_SHIFT,
     MODEL_FLOOR,
     InputUncertainty,
     effects_of_difference,
     farthest_apart,
+    floor_of,
     input_uncertainties_of,
 )
 from benchmon.quantities import UNITS
@@ -245,7 +245,7 @@ def _add_model_uncertainty(
             rise = values[name] - values["ambient.temperature"]
             values[name] = values[name] + relative * rise * random.standard_normal(len(rise))
     for name, value in values.items():
-        floor = FLOORS.get(name, 0.0) / COVERAGE
+        floor = floor_of(name) / COVERAGE
         values[name] = value + np.hypot(MODEL_FLOOR * value, floor) * random.standard_normal(len(value))
 
 
@@ -454,10 +454,11 @@ def _supplied(state: SteadyState, first: Floats) -> Floats:
     wiring, mesh = state.circuit.equations.wiring, state.solution.mesh
     if wiring.symmetric or len(wiring.signs) == 1:
         return len(wiring.signs) // wiring.ports * first
-    # The two half periods of the mains may differ, and then so do the paths.
-    means = np.einsum("bmsp,ms->b", state.circuit.currents(state.solution.y, mesh.stages), mesh.weights)
-    supplied: Floats = means / wiring.ports
-    return supplied
+    # The two half periods of the mains may differ, and then so do the paths. Two outputs have paths of their own.
+    paths = [path for path, charges in enumerate(wiring.charges) if charges[0] or not wiring.apart]
+    currents = state.circuit.currents(state.solution.y, mesh.stages)[..., paths]
+    means: Floats = np.einsum("bmsp,ms->b", currents, mesh.weights)
+    return means if wiring.apart else means / wiring.ports
 
 
 def _accurate_method(nominal: Nominal, deviates: Floats) -> _FastMethod | None:
