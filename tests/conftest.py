@@ -5,9 +5,11 @@ import itertools
 import os
 import shutil
 import subprocess
+import sys
 
 import pytest
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
 
 # The same examples in every run, so that a change is judged by what it changed, and half of the usual number, since
 # they find nothing new; `BENCHMON_EXPLORE=1` draws new ones.
@@ -15,9 +17,14 @@ from hypothesis import HealthCheck, settings
 settings.register_profile("new examples", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("same examples", settings.get_profile("new examples"), derandomize=True, max_examples=50)
 settings.load_profile("new examples" if os.environ.get("BENCHMON_EXPLORE") else "same examples")
+if not os.environ.get("BENCHMON_EXPLORE"):
+    # Hypothesis also draws constants that stand in the modules loaded so far: the examples of a test would depend on
+    # which tests the same worker had run before it.
+    vars(providers).update(is_local_module_file=lambda _: False)
 
-# Tests start some hundred processes; each would compile what the one before has compiled.
+# Tests start some hundred processes; each would compile what the one before has compiled, and each worker all tests.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 
 @pytest.hookimpl(optionalhook=True)

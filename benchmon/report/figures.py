@@ -277,6 +277,9 @@ def curves_picture(runs: Sequence[tuple[str, SweepRun, Sequence[SweepCurve]]]) -
         for place, (axis, curve) in enumerate(zip(axes, shown, strict=False)):
             band = np.array([one for one in curve.predicted if math.isfinite(one[0])]).reshape(-1, 3)
             at, middle, own = band[np.argsort(band[:, 0])].T
+            unit = shown_unit(curve.quantity, curve.unit)
+            scale = 100.0 if unit == PER_CENT else 1.0
+            middle, own = scale * middle, scale * own
             axis.plot(at, middle, color=_EXPECTED, linestyle="--")
             axis.fill_between(at, middle - own, middle + own, color=_EXPECTED, alpha=0.12, linewidth=0)
             for number, (_, _, others) in enumerate(runs):
@@ -284,13 +287,13 @@ def curves_picture(runs: Sequence[tuple[str, SweepRun, Sequence[SweepCurve]]]) -
                 points = sorted((one for one in points if math.isfinite(one.at)), key=lambda one: one.at)
                 axis.errorbar(
                     [one.at for one in points],
-                    [one.read.value for one in points],
-                    [one.read.uncertainty for one in points],
+                    [scale * one.read.value for one in points],
+                    [scale * one.read.uncertainty for one in points],
                     **_line(number) | {"marker": "o", "markersize": 3},
                 )
             if first.sweep.over == "load.resistance":
                 axis.set_xscale("log")
-            _head(axis, curve.name, curve.unit)
+            _head(axis, curve.name, unit)
             if place + _COLUMNS >= len(shown):
                 axis.set_xlabel(f"{first.sweep.over.replace('.', ' ')}, {SWEPT[first.sweep.over].unit}")
         if len(runs) > 1:

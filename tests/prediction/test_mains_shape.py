@@ -33,7 +33,7 @@ def test_a_wave_has_the_harmonics_that_are_given():
     given = [[2, 0.01, 30.0], [5, 0.03, -141.0], [7, 0.01, 200.0]]
     parts = parts_of(supply(harmonics=given))
     angle = np.arange(1024) * 2.0 * np.pi / 1024
-    wave = mains_wave(parts, parts["mains.voltage"], angle)[0]
+    wave = mains_wave(parts, parts["mains.voltage"]).at(angle)[0]
     assert math.sqrt(float(np.mean(wave**2))) == pytest.approx(230.0)
     spectrum = np.fft.rfft(wave)
     fundamental = spectrum[1]
@@ -41,8 +41,8 @@ def test_a_wave_has_the_harmonics_that_are_given():
         found = spectrum[order] / fundamental
         assert abs(found) == pytest.approx(size, rel=1e-9)
         assert np.angle(found) == pytest.approx(np.angle(np.exp(1j * math.radians(degrees))), abs=1e-9)
-    later = mains_wave(parts, parts["mains.voltage"], angle, np.array([0.5]))[0]
-    assert np.allclose(later, mains_wave(parts, parts["mains.voltage"], angle + 0.5)[0])
+    later = mains_wave(parts, parts["mains.voltage"], np.array([0.5])).at(angle)[0]
+    assert np.allclose(later, mains_wave(parts, parts["mains.voltage"]).at(angle + 0.5)[0])
 
 
 def test_a_third_in_phase_flattens_the_top():

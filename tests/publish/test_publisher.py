@@ -55,10 +55,10 @@ trip_above = "90 °C"
 class Recording:
     """A recorder's side of a session, without instruments: a reading of each channel ten times a second."""
 
-    def __init__(self, path):
+    def __init__(self, path, facts=None):
         self.bench, self.path = read_bench(BENCH), path
         self._begun = time.monotonic()
-        self.writer = SessionWriter(path, self.bench, self._begun)
+        self.writer = SessionWriter(path, self.bench, self._begun, facts)
         self.hot = frozenset()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._run)
@@ -162,6 +162,38 @@ def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, p
     recording.end()
     assert publisher.wait(60) == 0
     assert until(lambda: ear.of("/state")[-1]["state"] == "finished")
+
+
+def test_the_lab_counts_the_units_that_were_tested_today(broker, listen, tmp_path):
+    ear, overview = listen(broker), Overview(read_broker(broker.url))
+    overview.start()
+    try:
+        for serial, is_hot in (("A 17", False), ("A 18", True), ("", False)):
+            recording = Recording(tmp_path / f"{serial}.benchmon", {"serial": serial, "operator": "Ada"})
+            recording.hot = frozenset({Flag.TRIPPED}) if is_hot else frozenset()
+            publisher = start_publisher(recording.path, broker.url)
+            try:
+                begun = len(ear.of("/channel/case"))
+                until(lambda begun=begun: len(ear.of("/channel/case")) > begun)
+                recording.end()
+                assert publisher.wait(60) == 0
+            finally:
+                recording.end()
+                publisher.kill()
+                publisher.wait(60)
+        results = {result["serial"]: result for result in until(lambda: ear.of("/unit/A 17") + ear.of("/unit/A 18"))}
+        assert results["A 17"]["passed"]
+        assert (results["A 18"]["passed"], results["A 18"]["why"]) == (False, "case tripped")
+        assert results["A 18"]["operator"] == "Ada"
+        # A unit without a serial number is no unit to count; who comes later hears of the others as well.
+        late = Overview(read_broker(broker.url))
+        late.start()
+        try:
+            until(lambda: overview.units_today(time.time()) == late.units_today(time.time()) == (1, 1))
+        finally:
+            late.stop()
+    finally:
+        overview.stop()
 
 
 def test_a_broker_that_stops_and_starts_again_is_told_everything_anew(broker, listen, recording, publish):

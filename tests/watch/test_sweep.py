@@ -183,15 +183,19 @@ def swept(volts, amperes, own=lambda channel, value: channel.accuracy.of(value))
 
 
 def test_the_figures_of_a_sweep_and_their_uncertainty_by_drawn_meters():
-    """The ± is checked by drawing two meters with a gain and, at each reading, an offset within their data sheets."""
+    """The ± is checked by drawing two meters with a gain and, at each reading, an offset within their data sheets.
+
+    A tenth of the gain's error is drawn for each reading: the linearity.
+    """
     figures = {one.name: one for one in figures_of(*swept((25.0, 20.0), (0.0, 1.0)))}
     assert figures["load regulation"].value == pytest.approx(25.0), "of 5 V in 20 V, as transformers state theirs"
     assert figures["output resistance"].value == pytest.approx(5.0)
     draw = np.random.default_rng(7)
-    gains = 1.0 + 0.0005 * draw.standard_normal((2, 20_000))
+    bent = 0.00005 * draw.standard_normal((2, 2, 20_000))
+    gains = 1.0 + 0.0005 * draw.standard_normal((2, 1, 20_000)) + bent
     offsets = draw.standard_normal((2, 2, 20_000)) * np.array([0.005, 0.0005]).reshape(2, 1, 1)
-    first, last = (gains[0] * volts + offsets[0, at] for at, volts in enumerate((25.0, 20.0)))
-    little, much = (gains[1] * amperes + offsets[1, at] for at, amperes in enumerate((0.0, 1.0)))
+    first, last = (gains[0, at] * volts + offsets[0, at] for at, volts in enumerate((25.0, 20.0)))
+    little, much = (gains[1, at] * amperes + offsets[1, at] for at, amperes in enumerate((0.0, 1.0)))
     drawn = {"load regulation": 100.0 * (first - last) / last, "output resistance": (first - last) / (much - little)}
     for name, values in drawn.items():
         assert figures[name].uncertainty == pytest.approx(2.0 * np.std(values), rel=0.05)

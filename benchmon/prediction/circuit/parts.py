@@ -29,6 +29,9 @@ from benchmon.prediction.circuit.usual_parts import (
 from benchmon.signals.arrays import Floats
 from benchmon.standards import USUAL_MAINS_HARMONICS
 
+SECOND_WARMER = "diode.second_warmer"
+"""Kelvins by which the diodes of a second output are warmer than those of the first: found with the temperatures."""
+
 COPPER_GROWTH = "transformer.copper_growth"
 """The resistance of warm windings over that in the bench file: no input, but found with the temperatures."""
 
@@ -100,6 +103,19 @@ class Parts:
         found = {int(name.split(".")[2]) for name in self.values if name.startswith("mains.harmonic.")}
         return tuple(sorted(found))
 
+    @cached_property
+    def mains_components(self) -> tuple[Floats, Floats, Floats]:
+        """The orders (o,) of the mains voltage, the first among them, with sines and cosines (b, o)."""
+        found: list[tuple[int, Floats, Floats]] = []
+        for order in self.harmonic_orders:
+            pair = self[harmonic_part(order, "sin")], self[harmonic_part(order, "cos")]
+            if np.any(pair[0]) or np.any(pair[1]):
+                found.append((order, *pair))
+        ones = np.ones(self.variants)
+        found.insert(0, (1, ones, 0.0 * ones))
+        orders, sines, cosines = zip(*found, strict=True)
+        return np.array(orders, float), np.stack(sines, axis=1), np.stack(cosines, axis=1)
+
     @property
     def primary_ohms(self) -> Floats:
         """The resistance of source, fuse, inrush limiter and warm primary winding together, ohms (b,)."""
@@ -142,6 +158,20 @@ class Parts:
         return Parts({name: np.broadcast_to(value, (variants,)) for name, value in merged.items()})
 
 
+_OF_AN_OUTPUT = ("filter", "regulator", "load")
+"""Sections of the bench file that each of two outputs has for itself."""
+
+
+def of_second_output(parts: Parts) -> Parts:
+    """Return the parts with those of the second output under the names of the first, whose own are left out."""
+    second = {f"{section}_2": section for section in _OF_AN_OUTPUT}
+    found = {name: value for name, value in parts.values.items() if name.partition(".")[0] not in _OF_AN_OUTPUT}
+    for name in [name for name in found if name.partition(".")[0] in second]:
+        section, dot, rest = name.partition(".")
+        found[second[section] + dot + rest] = found.pop(name)
+    return Parts(found)
+
+
 def joined(sets: Sequence[Parts]) -> Parts:
     """Return the variants of all `sets`, which have the same names, one after the other."""
     return Parts({name: np.concatenate([one[name] for one in sets]) for name in sets[0].values})
@@ -180,8 +210,15 @@ def parts_of(bench: Bench) -> Parts:
         values[WINDING_RISE] = 1.0
     else:
         values[WINDING_WARMTH] = 1.0
+    if bench.ntc:
+        values["ntc.r25"] = bench.ntc.r25
+        values["ntc.beta"] = bench.ntc.beta
+        values["ntc.dissipation_factor"] = bench.ntc.dissipation_factor
     values |= _mains_harmonics(bench)
     values |= _after_the_rectifier(bench)
+    if bench.outputs_apart:
+        values[SECOND_WARMER] = 0.0
+        values |= _after_the_second_rectifier(bench)
     return Parts({name: np.array([value]) for name, value in values.items()})
 
 
@@ -228,8 +265,11 @@ def _after_the_rectifier(bench: Bench) -> dict[str, float]:
         values["regulator.thermal_resistance"] = bench.regulator.thermal_resistance or 0.0
         values["regulator.ripple_passed"] = ripple_passed_by(bench.regulator)
         values["regulator.noise"] = noise_of(bench.regulator)
-    if bench.ntc:
-        values["ntc.r25"] = bench.ntc.r25
-        values["ntc.beta"] = bench.ntc.beta
-        values["ntc.dissipation_factor"] = bench.ntc.dissipation_factor
     return values
+
+
+def _after_the_second_rectifier(bench: Bench) -> dict[str, float]:
+    values = _after_the_rectifier(bench.seen_from_output_2())
+    renamed = {"{}_2{}{}".format(*name.partition(".")): value for name, value in values.items()}
+    across = bench.rectifier.loads == "across"
+    return {name: value for name, value in renamed.items() if not (across and name.startswith("load_2."))}

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from benchmon.bench import Bench, Choke, Ntc
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.circuit import Circuit, circuit_of, mains_wave
+from benchmon.prediction.circuit.circuit import Circuit, MainsWave, circuit_of, mains_wave
 from benchmon.prediction.circuit.network import Equations, Node, path_currents
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import mean_of
@@ -38,7 +39,25 @@ class ClosedCircuit(Circuit):
 
     def emf(self, angle: Floats) -> Floats:
         """Return the EMF of the winding at angles (…) since switch-on, volts, (b, …)."""
-        return mains_wave(self.equations.parts, self.equations.windings.emf, angle, self.closing)
+        return self._latest.at(angle)
+
+    @cached_property
+    def _latest(self) -> _LatestVolts:
+        return _LatestVolts(mains_wave(self.equations.parts, self.equations.windings.emf, self.closing))
+
+
+class _LatestVolts:
+    """The volts of `wave` at the angles that were asked for last: a step asks for the same several times."""
+
+    def __init__(self, wave: MainsWave) -> None:
+        self._wave = wave
+        self._angle = self._volts = np.zeros(0)
+
+    def at(self, angle: Floats) -> Floats:
+        """Return the volts at angles (…) in radians, (b, …)."""
+        if angle is not self._angle:
+            self._angle, self._volts = angle, self._wave.at(angle)
+        return self._volts
 
 
 def closed_circuit(bench: Bench, parts: Parts, closing: Floats) -> ClosedCircuit:
@@ -88,7 +107,7 @@ def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh, guess: Floats) -> Float
     """Return the stages (b, 2, n) of one step from `y` (b, n) by Newton from `guess`, None if it does not converge."""
     variants, n = y.shape
     per_second = circuit.angular_frequency[:, None, None] / mesh.widths[0]
-    q_start = circuit.evaluate(np.repeat(y[:, None, None], 2, axis=2), mesh)[0][:, 0, :1]
+    q_start = circuit.terms(np.repeat(y[:, None, None], 2, axis=2), mesh)[0][:, 0, :1]
     stages = guess[:, None]
     gain = (per_second * _INVERSE)[..., None, None]
     for _ in range(_MOST_NEWTON):
@@ -194,8 +213,9 @@ class _Surge:
         i2t = np.sum(line**2 * seconds, axis=1)
         self.line_i2t[-1] += i2t
         self.diode_peak = np.maximum(self.diode_peak, current.max(axis=(1, 2)))
-        own = np.abs(net if wiring.shared else current.max(axis=2)) / wiring.windings_in_parallel
-        self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
+        for winding in set(wiring.windings):
+            own = np.abs(current @ wiring.through(winding)) / wiring.windings_in_parallel
+            self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
         self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=1))
         for index in equations.capacitors:
             for placed in equations.placed(index):

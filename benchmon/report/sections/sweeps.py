@@ -26,7 +26,7 @@ from benchmon.watch.plan import SweepRun, swept_in_words
 from benchmon.watch.plan.curves import CurvePoint, MeasuredFigure, SweepCurve, curves_of, figures_of, unit_of_swept
 from benchmon.watch.plan.settled_points import SettledValue
 from benchmon.watch.verdict import verdict_of
-from benchmon.watch.wording import value_with_uncertainty
+from benchmon.watch.wording import shown_unit, value_with_uncertainty
 
 _COLUMNS = 5
 """Curves beside each other in a table of points."""
@@ -82,13 +82,15 @@ def _figure_in_words(one: MeasuredFigure) -> tuple[str, str]:
 
 
 def _points(run: SweepRun, curves: Sequence[SweepCurve]) -> Table:
-    head = (run.sweep.over.replace(".", " "), *(f"{one.name}{f', {one.unit}' if one.unit else ''}" for one in curves))
+    units = [shown_unit(one.quantity, one.unit) for one in curves]
+    names = (f"{one.name}, {unit}" if unit else one.name for one, unit in zip(curves, units, strict=True))
+    head = (run.sweep.over.replace(".", " "), *names)
     rows = []
     for point in run.taken:
         cells: list[Cell] = [swept_in_words(run.sweep, point.at)]
-        for curve in curves:
+        for curve, unit in zip(curves, units, strict=True):
             read = next((one.read for one in curve.points if one.at == point.at), None)
-            cells.append(NOTHING if read is None else _cell(read, curve.unit))
+            cells.append(NOTHING if read is None else _cell(read, unit))
         rows.append(tuple(cells))
     return Table(head, tuple(rows), tuple(range(1, len(head))))
 

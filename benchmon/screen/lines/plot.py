@@ -90,12 +90,16 @@ def axis_around(values: Sequence[float], unit: str, margin: float = 0.05) -> Axi
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A line through points, finite and in SI; `dotted` draws only the points: that differs without colour too."""
+    """A line through points, finite and in SI. `dotted` draws only the points, that differs without colour too.
+
+    Dotted points are drawn as `mark`, or as small dots where that is "".
+    """
 
     x: Sequence[float]
     y: Sequence[float]
     role: StyleRole
     dotted: bool = False
+    mark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +175,7 @@ def _draw(each: Curve | Upright, y: Axis, height: int, symbols: SymbolSet) -> No
     line = "*" if symbols.ascii_only else "braille"
     if isinstance(each, Curve):
         draw = plotext.scatter if each.dotted else plotext.plot
-        marker = symbols.dot if each.dotted else line
+        marker = (each.mark or symbols.dot) if each.dotted else line
         for xs, ys in _runs(each.x, each.y):
             draw(xs, ys, marker=marker, color=_COLOURS[each.role])
     else:

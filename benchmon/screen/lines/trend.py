@@ -13,7 +13,7 @@ from benchmon.bench import Channel
 from benchmon.event_kinds import traits_of
 from benchmon.quantities import Expected
 from benchmon.screen.lines.events import event_words
-from benchmon.screen.lines.plot import Curve, Drawn, Plot, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
+from benchmon.screen.lines.plot import Axis, Curve, Drawn, Plot, ShadedBand, TimeAxis, Upright, axis_around, draw_plot
 from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of, wrap
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import StyleRole
@@ -22,7 +22,6 @@ from benchmon.session.records import TrendBin
 from benchmon.text import clock
 from benchmon.watch.plan import SweepRun
 from benchmon.watch.plan.curves import MeasuredFigure, SweepCurve, curves_of, figures_of, unit_of_swept
-from benchmon.watch.plan.settled_points import deviation_in_words
 from benchmon.watch.records import Event
 from benchmon.watch.wording import PER_CENT, shown_unit, value_in_words, value_with_uncertainty
 
@@ -69,7 +68,7 @@ def _plot(page: TrendPage, cursor: float, width: int, height: int, symbols: Symb
     at = page.since + cursor * (page.until - page.since)
     middles = [(part.start + part.end) / 2 for part in page.parts]
     unit = shown_unit(page.channel.quantity, page.channel.unit)
-    scale = 100.0 if unit == PER_CENT else 1.0
+    scale = _scale(unit)
     means = [math.nan if part.mean is None else scale * part.mean for part in page.parts]
     lows = [math.nan if part.lowest is None else scale * part.lowest for part in page.parts]
     highs = [math.nan if part.highest is None else scale * part.highest for part in page.parts]
@@ -171,10 +170,20 @@ def sweep_lines(state: SessionState, chosen: int, size: tuple[int, int], symbols
         words = "Enter begins it: each value is asked for, and taken when the readings stand still."
         return [*lines, *((Cell(f" {piece}", StyleRole.QUIET),) for piece in wrap(words, max(1, width - 2)))]
     curve = curves[chosen % len(curves)]
-    name = f"{curve.name}{f', {curve.unit}' if curve.unit else ''}"
-    about = f" {symbols.plain(name)} ({chosen % len(curves) + 1} of {len(curves)}): {_point_words(curve)}"
+    about = f" {curve.name} ({chosen % len(curves) + 1} of {len(curves)}): {_point_words(curve)}"
     lines.append((Cell(fit(symbols.plain(about), width, symbols), StyleRole.GOOD),))
-    return [*lines, *_sweep_plot(run, curve, width, height - len(lines), symbols).lines]
+    axes = _sweep_axes(run, curve)
+    if axes is None:
+        return lines
+    x, y = axes
+    measured, swept = _with_unit("measured", y), _with_unit(over, x)
+    scales = f" {symbols.marker} {measured}, on the predicted band, over {swept}"
+    lines.append((Cell(fit(symbols.plain(scales), width, symbols), StyleRole.QUIET),))
+    return [*lines, *draw_plot(_sweep_curves(curve, symbols), axes, (width, height - len(lines)), symbols).lines]
+
+
+def _with_unit(words: str, axis: Axis) -> str:
+    return f"{words} in {axis.unit_with_prefix}" if axis.unit_with_prefix else words
 
 
 def _figure_words(one: MeasuredFigure) -> str:
@@ -190,28 +199,48 @@ def _figure_words(one: MeasuredFigure) -> str:
 def _point_words(curve: SweepCurve) -> str:
     if not curve.points:
         return "predicted; no point taken yet"
-    read = curve.points[-1].read
-    words = value_with_uncertainty(read.value, read.uncertainty, curve.unit)
-    beside = deviation_in_words(read, curve.unit)
-    return f"{words}{f', {beside} off what was expected' if beside else ''}"
+    read, unit = curve.points[-1].read, shown_unit(curve.quantity, curve.unit)
+    words = value_with_uncertainty(read.value, read.uncertainty, unit)
+    if read.expected is None or read.expected_uncertainty is None:
+        return words
+    return f"{words}, expected {value_with_uncertainty(read.expected, read.expected_uncertainty, unit)}"
 
 
-def _sweep_plot(run: SweepRun, curve: SweepCurve, width: int, height: int, symbols: SymbolSet) -> Plot:
-    points = sorted((one for one in curve.points if math.isfinite(one.at)), key=lambda one: one.at)
-    band = sorted(one for one in curve.predicted if math.isfinite(one[0]))
-    ats = [one.at for one in points] + [one[0] for one in band]
+def _scale(unit: str) -> float:
+    return 100.0 if unit == PER_CENT else 1.0
+
+
+def _measured(curve: SweepCurve) -> tuple[list[float], list[float]]:
+    """Return where points were measured, rising, and what was read there, as it is drawn."""
+    points = sorted((one.at, one.read.value) for one in curve.points if math.isfinite(one.at))
+    scale = _scale(shown_unit(curve.quantity, curve.unit))
+    return [at for at, _ in points], [scale * value for _, value in points]
+
+
+def _predicted(curve: SweepCurve) -> list[tuple[float, float, float]]:
+    scale = _scale(shown_unit(curve.quantity, curve.unit))
+    return sorted((at, scale * value, scale * own) for at, value, own in curve.predicted if math.isfinite(at))
+
+
+def _sweep_axes(run: SweepRun, curve: SweepCurve) -> tuple[Axis, Axis] | None:
+    """Return the axes that hold measured points and predicted band, None where there are less than two of both."""
+    (ats, values), band = _measured(curve), _predicted(curve)
+    ats = [*ats, *(one[0] for one in band)]
     if len(ats) < 2:
-        return Plot([])
+        return None
+    limits = [value + side * own for _, value, own in band for side in (-1.0, 1.0)]
+    y = axis_around([*values, *limits], shown_unit(curve.quantity, curve.unit))
+    return axis_around(ats, unit_of_swept(run), 0.02), y
+
+
+def _sweep_curves(curve: SweepCurve, symbols: SymbolSet) -> list[Drawn]:
+    band = _predicted(curve)
     fine = _interpolated(band) if len(band) > 1 else []
-    drawn: list[Drawn] = [
+    return [
         ShadedBand([one[0] for one in fine], [one[1] - one[2] for one in fine], [one[1] + one[2] for one in fine]),
         Curve([one[0] for one in fine], [one[1] for one in fine], StyleRole.QUIET),
-        Curve([one.at for one in points], [one.read.value for one in points], StyleRole.GOOD, dotted=True),
+        Curve(*_measured(curve), StyleRole.GOOD, dotted=True, mark=symbols.marker),
     ]
-    values = [one.read.value for one in points]
-    y = axis_around([*values, *(one[1] - one[2] for one in band), *(one[1] + one[2] for one in band)], curve.unit)
-    x = axis_around(ats, unit_of_swept(run), 0.02)
-    return draw_plot(drawn, (x, y), (width, height), symbols)
 
 
 def _interpolated(band: Sequence[tuple[float, float, float]]) -> list[tuple[float, float, float]]:

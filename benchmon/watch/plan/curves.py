@@ -15,6 +15,8 @@ _VOLTS, _AMPERES = ("output.voltage.mean", "output.voltage.rms"), ("output.curre
 _OUT, _IN, _APPARENT = "output.power.mean", "mains.power.active", "mains.power.apparent"
 _FIRST = (*_VOLTS, "output.voltage.ripple", "reservoir.voltage.ripple", EFFICIENCY, POWER_FACTOR)
 """Quantities whose curves come first; the others follow in the order of the bench file, temperatures last."""
+_OF_GAIN = 0.1
+"""The part of a meter's gain error that may differ between two readings of one sweep, from memory: its linearity."""
 _NOT_DRAWN = {"load.current": _AMPERES, "load.resistance": (), "mains.voltage": ("mains.voltage.rms",)}
 
 
@@ -151,8 +153,8 @@ def figures_of(run: SweepRun, channels: Sequence[Channel]) -> list[MeasuredFigur
     """Return regulation and output resistance from the points of least and greatest load, or of the mains.
 
     They are defined as those that are predicted (`predict_sweep`). Of a meter's accuracy the part of the reading is its
-    gain, which is the same at both ends: it falls out of a regulation, and counts once in a resistance. The fixed part
-    and the scatter count at either end. [] where two ends were not taken.
+    gain, which is the same at both ends but for a tenth: it falls out of a regulation, and counts once in a resistance.
+    The tenth, the fixed part and the scatter count at either end. [] where two ends were not taken.
     """
     volts = next((one for quantity in _VOLTS for one in channels if one.quantity == quantity), None)
     amperes = next((one for quantity in _AMPERES for one in channels if one.quantity == quantity), None)
@@ -188,10 +190,11 @@ def figures_of(run: SweepRun, channels: Sequence[Channel]) -> list[MeasuredFigur
 
 
 def _own(channel: Channel, read: SettledValue) -> float:
-    """Return what of a reading's uncertainty is its own at one point: the fixed part of the accuracy, and scatter."""
+    """Return what of a reading's uncertainty is its own at one point: linearity, the fixed part, and scatter."""
     whole = channel.accuracy.of(read.value)
     scatter = math.sqrt(max(0.0, read.uncertainty**2 - whole**2))
-    return math.hypot(channel.accuracy.absolute, scatter)
+    linearity = _OF_GAIN * channel.accuracy.relative * abs(read.value)
+    return math.hypot(linearity, channel.accuracy.absolute, scatter)
 
 
 def unit_of_swept(run: SweepRun) -> str:

@@ -15,7 +15,6 @@ from dataclasses import asdict, dataclass, field
 from statistics import fmean, stdev
 
 from benchmon.bench import Bench, Channel, Sweep
-from benchmon.quantities import format_value
 from benchmon.text import duration
 from benchmon.watch.records import Judgement
 
@@ -307,11 +306,3 @@ def _stands_still(channel: Channel, read: Sequence[_Read]) -> bool:
     allowed = _STILL * channel.accuracy.of(fmean(one.value for one in read))
     scatter = math.hypot(*(stdev(part) / math.sqrt(len(part)) if len(part) > 1 else 0.0 for part in (before, after)))
     return moved <= max(allowed, _SCATTERS * scatter)
-
-
-def deviation_in_words(one: SettledValue, unit: str) -> str:
-    """Return how far what was read lies off what was expected, "" where nothing was: `+120 mV of ±450 mV`."""
-    if one.expected is None or one.expected_uncertainty is None:
-        return ""
-    within = math.hypot(one.uncertainty, one.expected_uncertainty)
-    return f"{format_value(one.value - one.expected, unit, 2)} of ±{format_value(within, unit, 2)}"

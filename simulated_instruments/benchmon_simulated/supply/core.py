@@ -46,14 +46,14 @@ class MagnetisingCurve:
 
     def current(self, flux: float) -> float:
         """Return the magnetising current in amperes at a flux linkage in volt seconds."""
-        size = abs(flux) / self.rated
-        above = max(0.0, size - AIR)
-        within = min(size, AIR)
+        size = flux / self.rated
+        within = size if -AIR < size < AIR else math.copysign(AIR, size)
+        # The exponent is odd, so this is never negative.
         power = within ** (self.exponent - 1)
         drawn = (1.0 - self.steep + self.steep * power) * within
-        if above:
-            drawn += above * (1.0 - self.steep + self.steep * self.exponent * power)
-        return math.copysign(self.peak * drawn, flux)
+        if within != size:
+            drawn += (size - within) * (1.0 - self.steep + self.steep * self.exponent * power)
+        return self.peak * drawn
 
     def currents(self, fluxes: Floats) -> Floats:
         """Return the currents along `fluxes`, shape (n,)."""

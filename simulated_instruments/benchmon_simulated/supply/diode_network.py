@@ -9,6 +9,7 @@ the primary circuit; each has its own resistance and leakage inductance.
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -45,12 +46,16 @@ _LEAST_OHMS = 1e-5
 
 
 class NetworkDiode:
-    """A diode between two nodes: `slope` (V), `saturation` (A) and `ohms` of its curve, and its last `current`."""
+    """A diode between two nodes: `slope` (V), `saturation` (A) and `ohms` of its curve, and its last `current`.
+
+    Below `blocking` volts it only leaks: its tangent is level, and stays the same as long as it stays below.
+    """
 
     __slots__ = (
         "_knee",
         "_offset",
         "anode",
+        "blocking",
         "cathode",
         "conductance",
         "current",
@@ -64,11 +69,12 @@ class NetworkDiode:
         self.anode, self.cathode = nodes
         self.slope = self.saturation = 1.0
         self.ohms = self.current = 0.0
-        self.conductance = self.source = self._offset = self._knee = 0.0
+        self.conductance = self.source = self.blocking = self._offset = self._knee = 0.0
 
     def set_curve(self, slope: float, saturation: float, ohms: float) -> None:
         """Set the curve; the current stays."""
         self.slope, self.saturation, self.ohms = slope, saturation, ohms
+        self.blocking = -40.0 * slope
         # Where the exponential becomes steep, as usual in circuit simulation.
         self._knee = slope * math.log1p(_KNEE_CURRENT * slope / saturation)
         self._tangent_at_current(max(0.0, self.current))
@@ -90,7 +96,7 @@ class NetworkDiode:
         self.source = current - self._offset / slope
 
     def _tangent_at_voltage(self, volts: float) -> None:
-        if volts < -40.0 * self.slope:
+        if volts < self.blocking:
             self.conductance, self.current = 0.0, -self.saturation
         elif volts < 0.0:
             power = self.saturation * math.exp(volts / self.slope)
@@ -107,31 +113,36 @@ class NetworkDiode:
         self.source = self.current - self.conductance * volts
 
 
-def solve(matrix: Sequence[Sequence[float]], currents: Sequence[float], diodes: Sequence[NetworkDiode]) -> list[float]:
+def solve(matrix: Matrix, currents: list[float], diodes: Sequence[NetworkDiode]) -> list[float]:
     """Return the node voltages in volts (the first is common, 0 V) of a network with `diodes`.
 
     `matrix` (siemens, symmetric and positive) and `currents` (amperes into each node) are its linear part, with a row
     for common that is ignored. Afterwards each diode's `current` is set. Where Newton's method does not converge, the
     last iteration is returned, and the next time step starts from it.
     """
+    eliminate = _FEW_NODES.get(len(currents), _eliminate)
     volts: list[float] = []
     for _ in range(MOST_ROUNDS):
-        rows = [[*row, current] for row, current in zip(matrix, currents, strict=True)]
+        rows, inwards = [row[:] for row in matrix], currents[:]
         for diode in diodes:
-            above, below = rows[diode.anode], rows[diode.cathode]
-            above[-1] -= diode.source
-            below[-1] += diode.source
+            anode, cathode, source = diode.anode, diode.cathode, diode.source
+            inwards[anode] -= source
+            inwards[cathode] += source
             conductance = diode.conductance
             # Most diodes block most of the time: nothing to add.
             if conductance > _NEGLIGIBLE:
-                above[diode.anode] += conductance
-                below[diode.cathode] += conductance
-                above[diode.cathode] -= conductance
-                below[diode.anode] -= conductance
-        volts = _eliminate(rows)
+                above, below = rows[anode], rows[cathode]
+                above[anode] += conductance
+                below[cathode] += conductance
+                above[cathode] -= conductance
+                below[anode] -= conductance
+        volts = eliminate(rows, inwards)
         off = largest = 0.0
         for diode in diodes:
-            wrong = diode.follow(volts[diode.anode] - volts[diode.cathode])
+            across = volts[diode.anode] - volts[diode.cathode]
+            if across < diode.blocking and not diode.conductance:
+                continue
+            wrong = diode.follow(across)
             off = max(off, wrong)
             largest = max(largest, diode.current)
         if off <= CLOSE * largest + 1e-12:
@@ -139,24 +150,70 @@ def solve(matrix: Sequence[Sequence[float]], currents: Sequence[float], diodes: 
     return volts
 
 
-def _eliminate(rows: list[list[float]]) -> list[float]:
-    """Return the solution of the rows after the first, each with its right-hand side at the end (Gauss)."""
+def _eliminate(rows: Matrix, inwards: list[float]) -> list[float]:
+    """Return the node voltages of a network of any size by the nodes' `rows` and currents (Gauss), the first is 0 V."""
     size = len(rows)
     for pivot in range(1, size - 1):
         above = rows[pivot]
-        for row in rows[pivot + 1 :]:
+        for at in range(pivot + 1, size):
+            row = rows[at]
             factor = row[pivot] / above[pivot]
             if factor:
-                for column in range(pivot + 1, size + 1):
+                inwards[at] -= factor * inwards[pivot]
+                for column in range(pivot + 1, size):
                     row[column] -= factor * above[column]
     volts = [0.0] * size
     for at in range(size - 1, 0, -1):
         row = rows[at]
-        rest = row[size]
+        rest = inwards[at]
         for column in range(at + 1, size):
             rest -= row[column] * volts[column]
         volts[at] = rest / row[at]
     return volts
+
+
+# The same for the few nodes that most rectifiers have: a symmetric matrix needs only its upper half, and without
+# loops this takes a fifth of the time.
+
+
+def _two_nodes(rows: Matrix, inwards: list[float]) -> list[float]:
+    (_, a, b), (_, _, d) = rows[1:]
+    _, x, y = inwards
+    factor = b / a
+    second = (y - factor * x) / (d - factor * b)
+    return [0.0, (x - b * second) / a, second]
+
+
+def _three_nodes(rows: Matrix, inwards: list[float]) -> list[float]:
+    (_, a, b, c), (_, _, d, e), (_, _, _, f) = rows[1:]
+    _, x, y, z = inwards
+    factor, other = b / a, c / a
+    d -= factor * b
+    e -= factor * c
+    y -= factor * x
+    last = e / d
+    third = (z - other * x - last * y) / (f - other * c - last * e)
+    second = (y - e * third) / d
+    return [0.0, (x - b * second - c * third) / a, second, third]
+
+
+def _four_nodes(rows: Matrix, inwards: list[float]) -> list[float]:
+    (_, a, b, c, d), (_, _, e, f, g), (_, _, _, h, i), (_, _, _, _, j) = rows[1:]
+    _, w, x, y, z = inwards
+    first, second, third = b / a, c / a, d / a
+    _, *rest = _three_nodes(
+        [
+            [],
+            [0.0, e - first * b, f - first * c, g - first * d],
+            [0.0, 0.0, h - second * c, i - second * d],
+            [0.0, 0.0, 0.0, j - third * d],
+        ],
+        [0.0, x - first * w, y - second * w, z - third * w],
+    )
+    return [0.0, (w - b * rest[0] - c * rest[1] - d * rest[2]) / a, *rest]
+
+
+_FEW_NODES = {3: _two_nodes, 4: _three_nodes, 5: _four_nodes}
 
 
 class WindingBranches:
@@ -177,6 +234,12 @@ class WindingBranches:
         ohms = now.primary_resistance * self.ratio**2 * np.outer(self.turns, self.turns)
         ohms = ohms + np.diag([own * count for count in counts]) + np.diag(self.inertias)
         self.conductance: Matrix = np.linalg.inv(ohms).tolist()
+        self._each = [
+            (turns, volts, flow, row, *branch.nodes)
+            for turns, volts, flow, row, branch in zip(
+                self.turns, self.inertias, self._flows, self.conductance, self._wiring.branches, strict=True
+            )
+        ]
         ones: list[float] = [0.0] * (self._wiring.size + 1)
         self.injections = ones
         """Amperes into each node for a volt of EMF of one winding, without inertia."""
@@ -198,29 +261,30 @@ class WindingBranches:
 
     def drive(self, emf: float, currents: list[float]) -> list[float]:
         """Add the current of `emf`, the volts of one winding, into each node; return each branch's driving volts."""
-        driving = [
-            turns * emf + inertia * flow.expected
-            for turns, inertia, flow in zip(self.turns, self.inertias, self._flows, strict=True)
-        ]
-        for branch, row in zip(self._wiring.branches, self.conductance, strict=True):
-            injected = sum(siemens * volts for siemens, volts in zip(row, driving, strict=True))
-            currents[branch.nodes[0]] += injected
-            currents[branch.nodes[1]] -= injected
+        driving = []
+        for turns, inertia, flow, *_ in self._each:
+            driving.append(turns * emf + inertia * (4.0 * flow.last - flow.before) / 3.0)
+        for *_, row, start, end in self._each:
+            injected = 0.0
+            for siemens, volts in zip(row, driving, strict=False):
+                injected += siemens * volts
+            currents[start] += injected
+            currents[end] -= injected
         return driving
 
-    def accept(self, driving: list[float], volts: list[float]) -> None:
-        """End the step with the nodes at `volts`."""
-        left = [
-            push - volts[branch.nodes[0]] + volts[branch.nodes[1]]
-            for push, branch in zip(driving, self._wiring.branches, strict=True)
-        ]
-        for flow, row in zip(self._flows, self.conductance, strict=True):
-            flow.accept(sum(siemens * rest for siemens, rest in zip(row, left, strict=True)))
-
-    @property
-    def reflected(self) -> float:
-        """What the branches draw from the primary at the last step, amperes, where they have inertia."""
-        return self.ratio * sum(turns * flow.last for turns, flow in zip(self.turns, self._flows, strict=True))
+    def accept(self, driving: list[float], volts: list[float]) -> float:
+        """End the step with the nodes at `volts`; return the amperes that the branches draw from the primary."""
+        left = []
+        for push, (*_, start, end) in zip(driving, self._each, strict=False):
+            left.append(push - volts[start] + volts[end])
+        reflected = 0.0
+        for turns, _, flow, row, *_ in self._each:
+            amperes = 0.0
+            for siemens, rest in zip(row, left, strict=False):
+                amperes += siemens * rest
+            flow.last, flow.before = amperes, flow.last
+            reflected += turns * amperes
+        return self.ratio * reflected
 
     @property
     def currents(self) -> list[float]:
@@ -267,8 +331,8 @@ class DiodeNetwork:
             else:
                 diode.set_curve(state.slope, state.saturation, state.ohms)
                 healthy.append(diode)
-        rows = self._step(mains_emf, self._linear_part(now.diodes), healthy)
-        return self._cycle(mains_emf, now, np.array(rows).T)
+        traces = self._step(mains_emf, self._linear_part(now.diodes), healthy)
+        return self._cycle(mains_emf, now, np.array(traces).reshape(len(mains_emf), -1).T)
 
     def _linear_part(self, diodes: tuple[DiodeState, ...]) -> Matrix:
         matrix = [[0.0] * (self._wiring.size + 1) for _ in range(self._wiring.size + 1)]
@@ -277,40 +341,49 @@ class DiodeNetwork:
             _connect(matrix, nodes, 1.0 / SHORT_OHMS if state.condition == SHORTED else LEAK)
         return matrix
 
-    def _step(self, mains_emf: Floats, linear: Matrix, healthy: list[NetworkDiode]) -> list[list[float]]:
-        outputs, windings, ports = self._outputs, self._windings, self._wiring.ports
+    def _step(self, mains_emf: Floats, linear: Matrix, healthy: list[NetworkDiode]) -> array[float]:
+        """Step through a period; return what was found at its first step, its second step and so on."""
+        outputs, windings, diodes = self._outputs, self._windings, self._diodes
         reservoir, rail = outputs.reservoir, outputs.first
+        ports = [(*nodes, chain) for nodes, chain in zip(self._wiring.ports, outputs.ports, strict=True)]
         last: list[float] = []
         matrix = linear
-        traces: list[list[float]] = []
-        primary, ratio = self._primary, self._windings.ratio
+        traces = array("d")
+        primary, ratio, inertia = self._primary, windings.ratio, windings.has_inertia
+        nothing = [0.0] * len(linear)
+        driving: list[float] = []
         for mains_volts in mains_emf.tolist():
             volts = ratio * (mains_volts if primary is None else primary.emf(mains_volts))
-            equivalent = [chain.equivalent() for chain in outputs.ports]
-            conductances = [conductance for conductance, _ in equivalent]
-            if conductances != last:
-                # It changes only when the load or regulator changes its mode.
-                matrix, last = _with_ports(linear, ports, conductances), conductances
-            currents = (
-                [injected * volts for injected in windings.injections]
-                if not windings.has_inertia
-                else [0.0] * len(linear)
-            )
-            driving = windings.drive(volts, currents) if windings.has_inertia else []
-            for (plus, minus), (_, source) in zip(ports, equivalent, strict=True):
+            if inertia:
+                currents = nothing[:]
+                driving = windings.drive(volts, currents)
+            else:
+                currents = [injected * volts for injected in windings.injections]
+            conductances, sources = [], []
+            for plus, minus, chain in ports:
+                conductance, source = chain.equivalent()
+                conductances.append(conductance)
+                sources.append(source)
                 currents[plus] -= source
                 currents[minus] += source
+            if conductances != last:
+                # It changes only when the load or regulator changes its mode.
+                matrix, last = _with_ports(linear, self._wiring.ports, conductances), conductances
             nodes = solve(matrix, currents, healthy)
-            if windings.has_inertia:
-                windings.accept(driving, nodes)
+            if inertia:
+                reflected = windings.accept(driving, nodes)
                 if primary is not None:
-                    primary.accept(windings.reflected)
-            for (plus, minus), (conductance, source), chain in zip(ports, equivalent, outputs.ports, strict=True):
+                    primary.accept(reflected)
+            for (plus, minus, chain), conductance, source in zip(ports, conductances, sources, strict=False):
                 across = nodes[plus] - nodes[minus]
                 chain.accept(across, conductance * across + source)
-            stored = (reservoir.voltage, reservoir.current) if reservoir else (0.0, 0.0)
-            flows = [diode.current for diode in self._diodes]
-            traces.append([*nodes, *windings.currents, *flows, rail.feed, rail.output, *stored])
+            traces.fromlist(nodes)
+            traces.fromlist(windings.currents)
+            traces.fromlist([diode.current for diode in diodes])
+            traces.append(rail.feed)
+            traces.append(rail.output)
+            traces.append(reservoir.voltage if reservoir else 0.0)
+            traces.append(reservoir.current if reservoir else 0.0)
         return traces
 
     def _cycle(self, mains_emf: Floats, now: PeriodConditions, traces: Floats) -> Cycle:
