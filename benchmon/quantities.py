@@ -17,7 +17,7 @@ from quantiphy import Quantity as Scaled
 from benchmon.errors import BadInput
 from benchmon.text import one_line, with_minus
 
-_VOCABULARY: dict[str, dict[str, str]] = {
+_FIRST: dict[str, dict[str, str]] = {
     "mains": {
         "voltage.rms": "V",
         "voltage.thd": "",
@@ -76,6 +76,17 @@ _VOCABULARY: dict[str, dict[str, str]] = {
     "ambient": {"temperature": "°C"},
 }
 
+_SECOND = ("reservoir", "regulator", "output", "load")
+"""The points that a supply of two outputs has twice."""
+
+_VOCABULARY: dict[str, dict[str, str]] = {}
+for _point, _whats in _FIRST.items():
+    _VOCABULARY[_point] = _whats
+    if _point == "output":
+        _VOCABULARY |= {f"{_one}_2": _FIRST[_one] for _one in _SECOND[:3]}
+    elif _point == "load":
+        _VOCABULARY["load_2"] = _whats
+
 POINTS: tuple[str, ...] = tuple(_VOCABULARY)
 """The points of the circuit, in the order a screen or a report lists them."""
 
@@ -83,6 +94,26 @@ UNITS: dict[str, str] = {
     f"{point}.{what}": unit for point, whats in _VOCABULARY.items() for what, unit in whats.items()
 }
 """Every quantity's name, in the order of the vocabulary, and its unit ("" where it has none)."""
+
+
+def at_first_output(quantity: str) -> str:
+    """Return the name that a quantity of the second output has at the first; others keep theirs.
+
+    >>> at_first_output("output_2.voltage.mean"), at_first_output("mains.frequency")
+    ('output.voltage.mean', 'mains.frequency')
+    """
+    point, dot, what = quantity.partition(".")
+    return point.removesuffix("_2") + dot + what
+
+
+def at_second_output(quantity: str) -> str | None:
+    """Return the name that a quantity of the first output has at the second, None where it belongs to the whole supply.
+
+    >>> at_second_output("load.power.mean"), at_second_output("diode.power.mean")
+    ('load_2.power.mean', None)
+    """
+    point, dot, what = quantity.partition(".")
+    return f"{point}_2{dot}{what}" if point in _SECOND else None
 
 
 REGULATOR_TEMPERATURES = ("regulator.temperature.junction", "regulator.temperature.case")

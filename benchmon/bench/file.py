@@ -11,7 +11,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import Field, PrivateAttr, ValidationError, model_validator
 
@@ -49,6 +49,13 @@ class Bench(Section):
     filter: tuple[s.FilterPart, ...] = ()
     regulator: s.Regulator | None = None
     load: s.Load
+    filter_2: tuple[s.FilterPart, ...] | None = None
+    regulator_2: s.Regulator | Literal["none"] | None = Field(
+        None,
+        union_mode="left_to_right",
+        description="Where only the first of two outputs has a regulator; else a section of its own.",
+    )
+    load_2: s.Load | None = None
     ambient: s.Ambient = s.Ambient()
     instrument: tuple[m.Instrument, ...] = ()
     channel: tuple[m.Channel, ...] = ()
@@ -73,6 +80,7 @@ class Bench(Section):
             raise KeyedError("transformer.connection", windings.connection, why)
         if topology.second_winding is None and self.rectifier.outputs != "isolated":
             raise KeyedError("rectifier.outputs", self.rectifier.outputs, f"is for two bridges, not for a {kind}")
+        self._second_output_fits()
         if topology.capacitors and not (self.filter and isinstance(self.filter[0], s.Capacitor)):
             raise KeyedError("rectifier.kind", kind, "needs a capacitor as the first [[filter]]")
         _unique("instrument", self.instrument)
@@ -87,6 +95,24 @@ class Bench(Section):
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
         return self
+
+    def _second_output_fits(self) -> None:
+        rectifier, topology = self.rectifier, self.rectifier.topology
+        for key in ("filter_2", "regulator_2", "load_2"):
+            if getattr(self, key) is not None and not topology.has_two_outputs:
+                raise _PathError((key,), None, f"belongs to a second output, which a {rectifier.kind} has not")
+        if rectifier.loads == "each":
+            return
+        if topology.second_winding is None or rectifier.outputs == "isolated":
+            why = 'needs two bridges whose outputs are joined: set outputs = "stacked" or "plus and minus"'
+            raise KeyedError("rectifier.loads", rectifier.loads, why)
+        if self.load_2 is not None:
+            raise _PathError(
+                ("load_2",), None, "is of the second output alone, and [load] is across both; leave it out"
+            )
+        if self.regulator is not None or self.second_regulator is not None:
+            key = "regulator" if self.regulator is not None else "regulator_2"
+            raise _PathError((key,), None, "does not work with one load across both outputs; leave one of them out")
 
     def _plan_names_are_known(self, channels: set[str], instruments: set[str]) -> None:
         for index, step in enumerate(self.step):
@@ -137,6 +163,35 @@ class Bench(Section):
         """The channels of meters whose displays a person reads and types in."""
         by_hand = {instrument.name for instrument in self.instrument if instrument.driver == _BY_HAND}
         return tuple(channel for channel in self.channel if channel.instrument in by_hand)
+
+    @property
+    def outputs_apart(self) -> bool:
+        """Whether there are two outputs that differ, so that each has currents and voltages of its own."""
+        return self.rectifier.loads == "across" or any(
+            part is not None for part in (self.filter_2, self.regulator_2, self.load_2)
+        )
+
+    @property
+    def second_regulator(self) -> s.Regulator | None:
+        """The regulator of the second output, which is like the first one where the file gives none."""
+        if self.regulator_2 == "none":
+            return None
+        return self.regulator if self.regulator_2 is None else self.regulator_2
+
+    def seen_from_output_2(self) -> Bench:
+        """Return the same bench with both outputs exchanged, so that what is said of the first holds of the second.
+
+        Exchanging them changes nothing else: two bridges are alike, and a split rail is alike upside down.
+        """
+        swapped: dict[str, object] = {
+            "filter": self.filter if self.filter_2 is None else self.filter_2,
+            "regulator": self.second_regulator,
+            "load": self.load if self.load_2 is None else self.load_2,
+        }
+        if self.outputs_apart:
+            swapped |= {"filter_2": self.filter, "regulator_2": self.regulator or "none"}
+            swapped["load_2"] = None if self.rectifier.loads == "across" else self.load
+        return self.model_copy(update=swapped)
 
     @property
     def reservoir(self) -> s.Capacitor | None:
@@ -260,7 +315,7 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
 
 def _without_tag(path: tuple[str | int, ...]) -> tuple[str | int, ...]:
     """Return a path without the kind that pydantic puts after `load` and after a filter's number."""
-    at = {"load": 1, "filter": 2}.get(str(path[0]) if path else "", len(path))
+    at = {"load": 1, "load_2": 1, "filter": 2, "filter_2": 2}.get(str(path[0]) if path else "", len(path))
     return path[:at] + path[at + 1 :]
 
 

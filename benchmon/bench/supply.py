@@ -148,8 +148,13 @@ class Rectifier(Section):
     )
     outputs: Literal["isolated", "plus and minus", "stacked"] = Field(
         "isolated",
-        description="Of two bridges: how their outputs are joined. Each keeps its own load, so that only what stands "
+        description="Of two bridges: how their outputs are joined. Where each has its own load, only what stands "
         "against earth differs, and what can be touched.",
+    )
+    loads: Literal["each", "across"] = Field(
+        "each",
+        description='Of two bridges that are joined: "across" for one load from the plus of one output to the minus '
+        "of the other, in place of a load of each. The output is then the voltage of both together.",
     )
 
     @property

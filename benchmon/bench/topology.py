@@ -30,12 +30,14 @@ class ConductingPath:
     """The `diodes` that conduct together while the EMF has the sign `sign`, and what their current charges.
 
     `charges` has an entry for each port: 1 where the path's current charges it, -1 where it discharges it, else 0.
-    Ports are the capacitors inside the rectifier; where there are none, the output is the only port.
+    Ports are the capacitors inside the rectifier; where there are none, the output is the only port. `winding` is the
+    number of the winding that the current comes from, where it matters: in paths that each feed one of two outputs.
     """
 
     sign: int
     diodes: tuple[int, ...]
     charges: tuple[int, ...] = (1,)
+    winding: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +61,9 @@ class Topology:
     there are two in series with the tap at the common node; if there is a `second_winding`, each of two is by itself,
     with a rectifier of its own. `diodes` are pairs of anode and cathode, of which the first
     carries the meters; `drops` is how many of them lie in the current's way to one output. `rails` are the outputs,
-    plus and minus. `paths` begins with that of diode 1. `earth` says which end of the winding may be earthed,
-    `ripple_order` how often the output peaks in a period of the mains.
+    plus and minus. `paths` begins with that of diode 1. Where there are two outputs, `paths` are those of both at once,
+    which is enough where both are loaded alike, and `paths_apart` those of each; their ports are the outputs. `earth`
+    says which end of the winding may be earthed, `ripple_order` how often the output peaks in a period of the mains.
     """
 
     nodes: int
@@ -74,6 +77,7 @@ class Topology:
     is_tapped: bool = False
     second_winding: Nodes | None = None
     capacitors: tuple[InnerCapacitor, ...] = ()
+    paths_apart: tuple[ConductingPath, ...] = ()
 
     @property
     def repeats_after_half(self) -> bool:
@@ -84,9 +88,14 @@ class Topology:
         return first.charges == second.charges[::-1]
 
     @property
+    def has_two_outputs(self) -> bool:
+        """Whether there is a second output, with a filter and a load of its own."""
+        return len(self.rails) > 1
+
+    @property
     def is_plain(self) -> bool:
         """Whether there is one output and no capacitor inside: then one path conducts at a time."""
-        return len(self.rails) == 1 and not self.capacitors
+        return not self.has_two_outputs and not self.capacitors
 
     @property
     def multiplies(self) -> int:
@@ -175,6 +184,12 @@ TOPOLOGIES: Mapping[str, Topology] = {
         diodes=((1, 3), (2, 3), (4, 1), (4, 2)),
         rails=((3, 0), (0, 4)),
         paths=(ConductingPath(1, (1, 4)), ConductingPath(-1, (2, 3))),
+        paths_apart=(
+            ConductingPath(1, (1,), (1, 0), winding=1),
+            ConductingPath(-1, (2,), (1, 0), winding=2),
+            ConductingPath(1, (4,), (0, 1), winding=2),
+            ConductingPath(-1, (3,), (0, 1), winding=1),
+        ),
         ripple_order=2,
         earth="The centre tap is the return of both outputs: of the winding, only the tap may share their earth.",
     ),
@@ -185,6 +200,12 @@ TOPOLOGIES: Mapping[str, Topology] = {
         diodes=((1, 3), (2, 3), (0, 1), (0, 2), (4, 0), (5, 0), (6, 4), (6, 5)),
         rails=((3, 0), (0, 6)),
         paths=(ConductingPath(1, (1, 4, 5, 8)), ConductingPath(-1, (2, 3, 6, 7))),
+        paths_apart=(
+            ConductingPath(1, (1, 4), (1, 0), winding=1),
+            ConductingPath(-1, (2, 3), (1, 0), winding=1),
+            ConductingPath(1, (5, 8), (0, 1), winding=2),
+            ConductingPath(-1, (6, 7), (0, 1), winding=2),
+        ),
         drops=2,
         ripple_order=2,
         earth="No end of a winding is at the return of its output.",

@@ -67,9 +67,10 @@ def bench_sections() -> list[KeySection]:
         if field.exclude:
             continue
         models = _models_in(field.annotation)
-        if not models:
+        # A word in place of a section stands where the title does.
+        if not models or _choices(field.annotation):
             top.append(_key(name, field))
-        many = get_origin(field.annotation) is tuple
+        many = any(get_origin(each) is tuple for each in (field.annotation, *_parts(field.annotation)))
         heading = f"[[{name}]]" if many else f"[{name}]"
         sections += [_section((name,), _with_kind(heading, model), model) for model in models]
         for model in models:

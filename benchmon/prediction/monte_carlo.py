@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench
-from benchmon.prediction.circuit.circuit import Sag, circuit_of
+from benchmon.prediction.circuit.circuit import Circuit, Sag, circuit_of
 from benchmon.prediction.circuit.parts import COPPER_GROWTH, WINDING_WARMTH, Parts, parts_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.circuit.trace_measures import mean_of, readings_of, rms_of
-from benchmon.prediction.circuit.traces import sag_of, traces_of
-from benchmon.prediction.collocation import Mesh, blocked_matmul, solve_periodic
+from benchmon.prediction.circuit.traces import Traces, sag_of, traces_of
+from benchmon.prediction.collocation import Mesh, PeriodicSolution, blocked_matmul, solve_periodic
 from benchmon.prediction.solved import (
     STEP,
     SolvedQuantities,
@@ -33,17 +33,18 @@ from benchmon.prediction.solved import (
 )
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, ntc_resistance, ntc_temperature
 from benchmon.prediction.uncertainty import (
-    FLOORS,
     JUNCTION_SHIFT,
     MODEL_FLOOR,
     InputUncertainty,
     effects_of_difference,
     farthest_apart,
+    floor_of,
     input_uncertainties_of,
 )
 from benchmon.quantities import UNITS
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
+from benchmon.standards import COPPER_ZERO
 
 _CHUNK = 250
 _PARTS = 48
@@ -114,13 +115,39 @@ class Nominal:
 
 
 @dataclass(frozen=True)
+class _Warmth:
+    """How temperatures follow the inputs: changes (k,) by one standard uncertainty of each.
+
+    They are those of the logarithm of a rise: of the `junction`, of the limiter (`ntc`), of the `windings`.
+    """
+
+    junction: Floats
+    ntc: Floats
+    windings: Floats
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Circuits of b draws at temperatures of first order: junction and limiter in °C, the `shift` in kelvin, (b,).
+
+    `moves` (b, k) are those of the inputs.
+    """
+
+    circuit: Circuit
+    parts: Parts
+    junction: Floats
+    ntc: Floats
+    shift: Floats
+    moves: Floats
+
+
+@dataclass(frozen=True)
 class _FastMethod:
     """A fast method for draws near the nominal solution: `steps` Newton steps on a coarser `mesh`.
 
     `y` (m, 2, n) are the nominal stage values on it, `y_slopes` (k, m, 2, n) their change by one standard uncertainty
-    of each input; `rise_slopes`, `ntc_slopes` and `growth_slopes` (k,) are those of the logarithm of the rise of
-    junction and limiter, and of the growth of the windings' resistance. `offsets` are the corrections of each quantity
-    for the coarser mesh, `offset_slopes` (k,) their changes.
+    of each input. `offsets` are the corrections of each quantity for the coarser mesh, `offset_slopes` (k,) their
+    changes.
     """
 
     nominal: Nominal
@@ -128,9 +155,6 @@ class _FastMethod:
     steps: int
     y: Floats
     y_slopes: Floats
-    rise_slopes: Floats
-    ntc_slopes: Floats
-    growth_slopes: Floats
     offsets: dict[str, Floats]
     offset_slopes: dict[str, Floats]
 
@@ -157,7 +181,7 @@ def monte_carlo(
     inputs = input_uncertainties_of(bench, parts, mains_is_measured=mains_voltage is not None)
     random = np.random.default_rng(seed)
     deviates = deviates_of(random, inputs, max(draws, 2))
-    nominal = _nominal(bench, parts, inputs)
+    nominal = _by_the_same_steps(bench, inputs, solve(bench, parts))
     method = _accurate_method(nominal, deviates[:_PILOTS]) if fast else None
     chunks = []
     for start in range(0, len(deviates), _CHUNK):
@@ -176,6 +200,7 @@ def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
     Raises `PredictionError` if the circuit of a draw cannot be solved.
     """
     random = np.random.default_rng(1)
+    nominal = _by_the_same_steps(nominal.bench, nominal.inputs, nominal.solved)
     deviates = deviates_of(random, nominal.inputs, draws)
     values, _ = _chunk(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
     _add_difference(random, values, farthest_apart(nominal.bench))
@@ -220,14 +245,42 @@ def _add_model_uncertainty(
             rise = values[name] - values["ambient.temperature"]
             values[name] = values[name] + relative * rise * random.standard_normal(len(rise))
     for name, value in values.items():
-        floor = FLOORS.get(name, 0.0) / COVERAGE
+        floor = floor_of(name) / COVERAGE
         values[name] = value + np.hypot(MODEL_FLOOR * value, floor) * random.standard_normal(len(value))
 
 
-def _nominal(bench: Bench, parts: Parts, inputs: list[InputUncertainty]) -> Nominal:
-    solved = solve(bench, parts)
-    moved, shift = varied_parts(parts, solved.equilibrium, inputs)
-    return Nominal(bench, inputs, solved, solve(bench, moved, shift, initial_guess=solved.equilibrium), shift)
+def _by_the_same_steps(bench: Bench, inputs: list[InputUncertainty], first: SolvedQuantities) -> Nominal:
+    """Return the nominal solution, found from a `first` one by the same steps as the moved ones.
+
+    Where the nominal one stopped a little sooner, what it lacks would be in every difference, many times enlarged.
+    """
+    parts = first.equilibrium.parts
+    moved, shift = varied_parts(parts, first.equilibrium, inputs)
+    both = Parts({name: np.concatenate([parts[name], moved[name]]) for name in parts.values})
+    solved = solve(bench, both, np.append(0.0, shift), initial_guess=first.equilibrium)
+    return Nominal(bench, inputs, _rows(solved, slice(0, 1)), _rows(solved, slice(1, None)), shift)
+
+
+def _rows(solved: SolvedQuantities, rows: slice) -> SolvedQuantities:
+    """Return those variants of a solution alone."""
+    found, at = solved.equilibrium, np.arange(len(solved.equilibrium.junction))[rows]
+    state = found.state
+    solution = PeriodicSolution(
+        state.solution.mesh, state.solution.y[at], state.solution.dy[at], state.solution.converged[at]
+    )
+    traces = Traces(found.traces.angle, found.traces.weights, {n: v[at] for n, v in found.traces.values.items()})
+    equilibrium = ThermalEquilibrium(
+        SteadyState(state.circuit.chosen(at), solution),
+        traces,
+        found.parts.chosen(at),
+        found.junction[at],
+        found.ntc[at],
+        np.broadcast_to(found.slope, found.junction.shape)[at],
+    )
+    by_meter = {meter: value[at] for meter, value in solved.by_meter.items()}
+    return SolvedQuantities(
+        equilibrium, {name: value[at] for name, value in solved.quantities.items()}, solved.harmonics[at], by_meter
+    )
 
 
 def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | None:
@@ -247,23 +300,28 @@ def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | Non
     coarse_moved, _ = _quantities(nominal.bench, SteadyState(moved_circuit, many), moved.parts, nominal.shift)
     offsets = {name: nominal.solved.quantities[name] - value for name, value in coarse.items()}
     moved_offsets = {name: nominal.moved.quantities[name] - value for name, value in coarse_moved.items()}
-    ambient, moved_ambient = equilibrium.parts["ambient.temperature"], moved.parts["ambient.temperature"]
     return _FastMethod(
         nominal,
         mesh,
         steps,
         one.y[0],
         (many.y - one.y) / STEP,
-        _log_slopes(equilibrium.junction - ambient, moved.junction - moved_ambient - nominal.shift),
-        _log_slopes(equilibrium.ntc - ambient, moved.ntc - moved_ambient),
-        _log_slopes(_growth(equilibrium.parts), _growth(moved.parts)),
         offsets,
         {name: (moved_offsets[name] - value) / STEP for name, value in offsets.items()},
     )
 
 
-def _growth(parts: Parts) -> Floats:
-    return np.broadcast_to(parts.copper_growth, (parts.variants,))
+def _warmth_of(nominal: Nominal) -> _Warmth:
+    equilibrium, moved = nominal.solved.equilibrium, nominal.moved.equilibrium
+    ambient, moved_ambient = equilibrium.parts["ambient.temperature"], moved.parts["ambient.temperature"]
+    windings, moved_windings = (
+        one.quantities.get("transformer.temperature", np.zeros(1)) for one in (nominal.solved, nominal.moved)
+    )
+    return _Warmth(
+        _log_slopes(equilibrium.junction - ambient, moved.junction - moved_ambient - nominal.shift),
+        _log_slopes(equilibrium.ntc - ambient, moved.ntc - moved_ambient),
+        _log_slopes(windings - ambient, moved_windings - moved_ambient),
+    )
 
 
 def _log_slopes(rise: Floats, moved: Floats) -> Floats:
@@ -292,44 +350,83 @@ def _drawn_parts(nominal: Nominal, deviates: Floats) -> tuple[Parts, Floats]:
     return Parts(changes), shift
 
 
-def _solve_in_full(nominal: Nominal, deviates: Floats) -> dict[str, Floats]:
-    parts, shift = _drawn_parts(nominal, deviates)
-    return solve(nominal.bench, parts, shift, initial_guess=nominal.solved.equilibrium).quantities
+_BY_LOGARITHM = ("diode.saturation_current",)
+"""Inputs on which the circuit depends by their logarithm, as a junction's volts do."""
 
 
-def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
-    """Return the quantities of every draw, and which draws conserve charge."""
-    nominal, equilibrium = method.nominal, method.nominal.solved.equilibrium
+def _moves(inputs: list[InputUncertainty], deviates: Floats) -> Floats:
+    """Return how far each input is moved in every draw, (b, k), in standard uncertainties.
+
+    Currents and volts are about straight in the value of a part. One known to a factor of two, such as a no-load
+    current that is not given, moves much farther up than down.
+    """
+    moves = deviates.copy()
+    for column, entry in enumerate(inputs):
+        if entry.relative and not entry.rectangular and entry.size > 0.0 and entry.part not in _BY_LOGARITHM:
+            moves[:, column] = np.expm1(entry.size * deviates[:, column]) / entry.size
+    return moves
+
+
+def _drawn_circuits(nominal: Nominal, deviates: Floats) -> _Drawn:
+    """Return the circuit of every draw, with temperatures and sag of first order."""
+    equilibrium, warmth = nominal.solved.equilibrium, _warmth_of(nominal)
     parts, shift = _drawn_parts(nominal, deviates)
+    moves = _moves(nominal.inputs, deviates)
     ambient, usual = parts["ambient.temperature"], equilibrium.parts["ambient.temperature"]
     junction, ntc = (
         ambient + (celsius - usual) * np.exp(np.clip(deviates @ slopes, -_HIGHEST_LOG, _HIGHEST_LOG))
-        for celsius, slopes in ((equilibrium.junction, method.rise_slopes), (equilibrium.ntc, method.ntc_slopes))
+        for celsius, slopes in ((equilibrium.junction, warmth.junction), (equilibrium.ntc, warmth.ntc))
     )
     if nominal.bench.ntc is not None:
         parts = parts.replaced({"ntc.resistance": ntc_resistance(parts, ntc)})
     if COPPER_GROWTH in parts:
-        parts = parts.replaced({COPPER_GROWTH: parts[COPPER_GROWTH] * np.exp(deviates @ method.growth_slopes)})
-    circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(nominal, deviates))
-    moves = blocked_matmul(deviates, method.y_slopes.reshape(len(method.y_slopes), -1))
-    start = method.y + moves.reshape(-1, *method.y.shape)
+        windings = nominal.solved.quantities["transformer.temperature"]
+        warm = ambient + (windings - usual) * np.exp(np.clip(deviates @ warmth.windings, -_HIGHEST_LOG, _HIGHEST_LOG))
+        parts = parts.replaced({COPPER_GROWTH: parts[COPPER_GROWTH] * (COPPER_ZERO + warm) / (COPPER_ZERO + windings)})
+    circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(nominal, moves))
+    return _Drawn(circuit, parts, junction + shift, ntc, shift, moves)
+
+
+def _from(y: Floats, slopes: Floats, moves: Floats) -> Floats:
+    """Return stage values (b, m, 2, n) of first order: `y` (m, 2, n) with its `slopes` (k, m, 2, n) by `moves`."""
+    return y + blocked_matmul(moves, slopes.reshape(len(slopes), -1)).reshape(-1, *y.shape)
+
+
+def _solve_in_full(nominal: Nominal, deviates: Floats) -> dict[str, Floats]:
+    """Return the quantities of every draw, each solved from its values of first order."""
+    parts, shift = _drawn_parts(nominal, deviates)
+    equilibrium, drawn = nominal.solved.equilibrium, _drawn_circuits(nominal, deviates)
+    fine, moved = equilibrium.state.solution, nominal.moved.equilibrium.state.solution
+    start = _from(fine.y[0], (moved.y - fine.y) / STEP, drawn.moves)
+    near = SteadyState(
+        drawn.circuit, PeriodicSolution(fine.mesh, start, np.zeros_like(start), np.zeros(len(start), bool))
+    )
+    guess = replace(equilibrium, state=near, parts=drawn.parts, junction=drawn.junction, ntc=drawn.ntc)
+    return solve(nominal.bench, parts, shift, initial_guess=guess).quantities
+
+
+def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
+    """Return the quantities of every draw, and which draws conserve charge."""
+    nominal, drawn = method.nominal, _drawn_circuits(method.nominal, deviates)
+    circuit, parts = drawn.circuit, drawn.parts
+    start = _from(method.y, method.y_slopes, drawn.moves)
     state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
     if circuit.sag is not None and not circuit.equations.wiring.symmetric:
         # The mean of the current makes the sag large, and first order is not enough for it.
-        circuit = circuit_of(nominal.bench, parts, junction + shift, sag_of(state, parts))
+        circuit = circuit_of(nominal.bench, parts, drawn.junction, sag_of(state, parts))
         state = SteadyState(circuit, solve_periodic(circuit, method.mesh, state.solution.y, most_steps=1))
-    found, balanced = _quantities(nominal.bench, state, parts, shift)
+    found, balanced = _quantities(nominal.bench, state, parts, drawn.shift)
     for name, value in found.items():
-        found[name] = value + method.offsets[name] + deviates @ method.offset_slopes[name]
+        found[name] = value + method.offsets[name] + drawn.moves @ method.offset_slopes[name]
     return found, balanced
 
 
-def _drawn_sag(nominal: Nominal, deviates: Floats) -> Sag | None:
+def _drawn_sag(nominal: Nominal, moves: Floats) -> Sag | None:
     """Return what the core's idle current takes from the EMF of every draw, to first order: it is small."""
     sag, moved = nominal.solved.equilibrium.state.circuit.sag, nominal.moved.equilibrium.state.circuit.sag
     if sag is None or moved is None:
         return sag
-    volts = sag.volts + blocked_matmul(deviates, (moved.volts - sag.volts) / STEP)
+    volts = sag.volts + blocked_matmul(moves, (moved.volts - sag.volts) / STEP)
     return Sag(sag.angle, volts, sag.flux)
 
 
@@ -337,7 +434,7 @@ def _quantities(
     bench: Bench, state: SteadyState, parts: Parts, shift: Floats
 ) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
     """Return quantities and temperatures of a solved state, and which variants conserve charge."""
-    wiring, traces = state.circuit.equations.wiring, traces_of(state)
+    traces = traces_of(state)
     found, _ = readings_of(traces, parts["mains.frequency"], bench.rectifier.topology.ripple_order)
     ambient = parts["ambient.temperature"]
     rise = parts["diode.thermal_resistance"] * found["diode.power.mean"]
@@ -347,10 +444,21 @@ def _quantities(
     drawn = found["output.current.mean"]
     if "regulator.quiescent" in traces:
         drawn = drawn + mean_of(traces["regulator.quiescent"], traces.weights)
-    paths_per_port = len(wiring.signs) // wiring.ports
-    imbalance = np.abs(paths_per_port * found["diode.current.mean"] - drawn)
+    imbalance = np.abs(_supplied(state, found["diode.current.mean"]) - drawn)
     finite = np.all([np.isfinite(value) for value in found.values()], axis=0)
     return found, finite & (imbalance <= _UNBALANCED * np.abs(drawn) + _STRAY_CURRENT)
+
+
+def _supplied(state: SteadyState, first: Floats) -> Floats:
+    """Return the mean current, (b,), that all paths bring to a port; `first` is that of the first path."""
+    wiring, mesh = state.circuit.equations.wiring, state.solution.mesh
+    if wiring.symmetric or len(wiring.signs) == 1:
+        return len(wiring.signs) // wiring.ports * first
+    # The two half periods of the mains may differ, and then so do the paths. Two outputs have paths of their own.
+    paths = [path for path, charges in enumerate(wiring.charges) if charges[0] or not wiring.apart]
+    currents = state.circuit.currents(state.solution.y, mesh.stages)[..., paths]
+    means: Floats = np.einsum("bmsp,ms->b", currents, mesh.weights)
+    return means if wiring.apart else means / wiring.ports
 
 
 def _accurate_method(nominal: Nominal, deviates: Floats) -> _FastMethod | None:

@@ -38,8 +38,8 @@ from benchmon.prediction.uncertainty import (
     shares_of,
     with_contribution,
 )
-from benchmon.prediction.winding_temperature import copper_sensitivities
-from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected
+from benchmon.prediction.winding_temperature import copper_sensitivities, copper_slopes
+from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected, at_second_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
@@ -115,6 +115,7 @@ def predict_parts(
         unspecified={name: found for name, shares in contributions.items() if (found := not_given_in(shares))},
         shape=_shape(bench, inputs, all_changes),
         copper=copper_sensitivities(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
+        warming=copper_slopes(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
         by_meter=by_meter,
     )
@@ -246,12 +247,15 @@ def _warm_up(bench: Bench) -> dict[str, float]:
     if bench.diode.thermal_time_constant is not None:
         constants["diode.temperature.junction"] = bench.diode.thermal_time_constant
         constants["diode.temperature.case"] = bench.diode.thermal_time_constant
-    if bench.regulator is not None and bench.regulator.thermal_time_constant is not None:
-        constants |= dict.fromkeys(REGULATOR_TEMPERATURES, bench.regulator.thermal_time_constant)
+    for place, regulator in enumerate((bench.regulator, bench.second_regulator)):
+        if regulator is not None and regulator.thermal_time_constant is not None:
+            names = [at_second_output(name) or name if place else name for name in REGULATOR_TEMPERATURES]
+            constants |= dict.fromkeys(names, regulator.thermal_time_constant)
     if bench.ntc is not None:
         constants["ntc.temperature"] = bench.ntc.time_constant
     windings = bench.transformer.thermal_time_constant or TRANSFORMER_WARMS_IN
-    return constants | {"load.temperature": LOAD_WARMS_IN, "transformer.temperature": windings}
+    loads = {"load.temperature": LOAD_WARMS_IN, "load_2.temperature": LOAD_WARMS_IN}
+    return constants | loads | {"transformer.temperature": windings}
 
 
 _DRAWS = 240

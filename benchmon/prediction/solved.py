@@ -8,15 +8,15 @@ from typing import Protocol
 
 import numpy as np
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, Regulator
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.meter_response import MeterResponse, readings_by_response
 from benchmon.prediction.circuit.parts import WINDING_TEMPERATURE, WINDING_WARMTH, Parts
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
-from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of, rms_of
+from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
-from benchmon.prediction.thermal.rated_rise import load_rise, transformer_rise
+from benchmon.prediction.thermal.rated_rise import heating_currents, load_rises, transformer_rise
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, USUAL_WINDING_RISE, InputUncertainty
 from benchmon.signals.arrays import Floats
 
@@ -33,6 +33,8 @@ ESTIMATES: dict[str, tuple[float, str]] = {
     "diode.temperature.case": (0.1, "where the probe sits"),
     "regulator.temperature.case": (0.1, "where the probe sits"),
     "load.temperature": (0.15, "how the load is mounted"),
+    "regulator_2.temperature.case": (0.1, "where the probe sits"),
+    "load_2.temperature": (0.15, "how the load is mounted"),
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
 """Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""
@@ -116,20 +118,31 @@ def temperatures_of(bench: Bench, equilibrium: SolvedTemperatures, quantities: d
     if bench.diode.thermal_resistance is not None:
         found["diode.temperature.junction"] = equilibrium.junction
         found["diode.temperature.case"] = ambient + _CASE_PART * (equilibrium.junction - ambient)
-    if bench.regulator is not None and bench.regulator.thermal_resistance is not None:
-        rise = parts["regulator.thermal_resistance"] * quantities["regulator.power.mean"]
-        found["regulator.temperature.junction"] = ambient + rise
-        found["regulator.temperature.case"] = ambient + _CASE_PART * rise
+    for point, regulator in (("regulator", bench.regulator), ("regulator_2", _second_regulator_of(bench))):
+        if regulator is not None and regulator.thermal_resistance is not None:
+            name = f"{point}.thermal_resistance"
+            # Two outputs that are alike have one set of values.
+            kelvins = parts[name] if name in parts else parts["regulator.thermal_resistance"]
+            rise = kelvins * quantities[f"{point}.power.mean"]
+            found[f"{point}.temperature.junction"] = ambient + rise
+            found[f"{point}.temperature.case"] = ambient + _CASE_PART * rise
     if bench.ntc is not None:
         found["ntc.temperature"] = equilibrium.ntc
-    load, transformer = load_rise(bench, equilibrium.traces), transformer_rise(bench, parts, quantities)
-    if load is not None:
-        found["load.temperature"] = ambient + load
+    found |= {f"{point}.temperature": ambient + rise for point, rise in load_rises(bench, equilibrium.traces).items()}
+    currents = heating_currents(equilibrium.traces) if "secondary_2.current" in equilibrium.traces else quantities
+    transformer = transformer_rise(bench, parts, currents)
     if WINDING_TEMPERATURE in parts:
         found["transformer.temperature"] = parts[WINDING_TEMPERATURE]
     elif transformer is not None:
         found["transformer.temperature"] = ambient + transformer
     return found
+
+
+def _second_regulator_of(bench: Bench) -> Regulator | None:
+    """Return the regulator of the second output; None where there is none."""
+    if not bench.rectifier.topology.has_two_outputs:
+        return None
+    return bench.second_regulator
 
 
 def warmth_scale(equilibrium: ThermalEquilibrium) -> float:
@@ -138,9 +151,7 @@ def warmth_scale(equilibrium: ThermalEquilibrium) -> float:
     It is the rise of the nominal circuit, estimated from the rating.
     """
     bench, traces = equilibrium.state.circuit.equations.bench, equilibrium.traces
-    names = ("mains.current", "secondary.current")
-    currents = {f"{name}.rms": rms_of(traces[name], traces.weights) for name in names}
-    rise = transformer_rise(bench, equilibrium.parts, currents)
+    rise = transformer_rise(bench, equilibrium.parts, heating_currents(traces))
     return 1.0 if rise is None else min(float(rise[0]) / USUAL_WINDING_RISE, _MOST_WARMTH)
 
 

@@ -16,6 +16,7 @@ from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, WINDING_WARMTH, Parts, harmonic_part
 from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
 from benchmon.prediction.thermal.rated_rise import copper_warms
+from benchmon.quantities import at_first_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import COPPER_ZERO, LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
@@ -130,6 +131,17 @@ def input_uncertainties_of(
     if bench.mains.tolerance > 0 and not mains_is_measured:
         size = bench.mains.tolerance * _RECTANGULAR
         found.append(InputUncertainty("mains.voltage", "mains voltage", size, rectangular=True))
+    found += _filter(bench)
+    found += _core(bench)
+    found += _regulator(bench)
+    if bench.outputs_apart:
+        found += _second_output(bench)
+    learned = [_as_learned(bench, entry) for entry in found if _applies(entry, parts)]
+    return _made_independent(bench, learned) if correlated else learned
+
+
+def _filter(bench: Bench) -> list[InputUncertainty]:
+    found = []
     for index, part in enumerate(bench.filter):
         name, label = f"filter.{index}", f"{part.kind} {index + 1}"
         if isinstance(part, Capacitor):
@@ -141,10 +153,19 @@ def input_uncertainties_of(
             found.append(InputUncertainty(f"{name}.resistance", f"{label} resistance", 0.05))
         else:
             found.append(InputUncertainty(f"{name}.resistance", label, 0.02))
-    found += _core(bench)
-    found += _regulator(bench)
-    learned = [_as_learned(bench, entry) for entry in found if _applies(entry, parts)]
-    return _made_independent(bench, learned) if correlated else learned
+    return found
+
+
+def _second_output(bench: Bench) -> list[InputUncertainty]:
+    """Return the uncertainties of the parts of a second output that differs from the first."""
+    seen = bench.seen_from_output_2()
+    own = [entry for entry in _MODEL if entry.part.partition(".")[0] in ("load", "regulator")]
+    found = []
+    for entry in [*own, *_filter(seen), *_regulator(seen)]:
+        plain, left_out, _ = entry.label.partition(NOT_GIVEN)
+        part = "{}_2{}{}".format(*entry.part.partition("."))
+        found.append(replace(entry, part=part, label=f"{plain} of output 2{left_out}"))
+    return found
 
 
 def _as_learned(bench: Bench, entry: InputUncertainty) -> InputUncertainty:
@@ -309,7 +330,7 @@ def _regulator(bench: Bench) -> list[InputUncertainty]:
     ]
 
 
-FLOORS = {
+_FLOORS = {
     "output.voltage.ac_rms": 1e-3,
     "output.voltage.ripple": 5e-3,
     "output.voltage.peak": 2.5e-3,
@@ -340,9 +361,14 @@ meters themselves take a tenth of a milliampere (from memory).
 """
 
 
+def floor_of(name: str) -> float:
+    """Return the expanded uncertainty below which nothing is claimed of a quantity, in its unit."""
+    return _FLOORS.get(at_first_output(name), 0.0)
+
+
 def model_uncertainty(name: str, value: float) -> float:
     """Return the standard uncertainty of the model and its numbers for a quantity with a `value`, in its unit."""
-    return math.hypot(MODEL_FLOOR * value, FLOORS.get(name, 0.0) / COVERAGE)
+    return math.hypot(MODEL_FLOOR * value, floor_of(name) / COVERAGE)
 
 
 def mains_harmonics(bench: Bench) -> list[InputUncertainty]:

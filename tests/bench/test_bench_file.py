@@ -162,6 +162,42 @@ def test_two_bridges_need_a_winding_each_and_only_theirs_are_joined():
         read_bench(changed('kind = "bridge"', 'kind = "bridge"\noutputs = "stacked"'))
 
 
+SECOND = '\n[load_2]\nkind = "resistor"\nresistance = "60 Ω"\n'
+TWO_BRIDGES = 'kind = "two bridges"\noutputs = "stacked"'
+
+
+def with_two_bridges(rectifier=TWO_BRIDGES, more=""):
+    text = changed('kind = "bridge"', rectifier).replace('connection = "series"', "")
+    return f'regulator_2 = "none"\n{text}{more}'
+
+
+def test_a_second_output_is_like_the_first_where_nothing_else_is_given():
+    bench = read_bench(with_two_bridges(more=SECOND))
+    second = bench.seen_from_output_2()
+    assert second.load.resistance == 60.0
+    assert second.filter == bench.filter
+    assert second.regulator is None
+    assert second.seen_from_output_2().load == bench.load
+    assert bench.outputs_apart
+    assert not read_bench(with_two_bridges().replace('regulator_2 = "none"', "")).outputs_apart
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        (changed('kind = "bridge"', 'kind = "bridge"') + SECOND, r"load_2: belongs to a second output, which a bridge"),
+        (changed('kind = "bridge"', 'kind = "bridge"\nloads = "across"'), r"rectifier\.loads.* needs two bridges"),
+        (with_two_bridges(TWO_BRIDGES + '\nloads = "across"', SECOND), r"load_2: is of the second output alone"),
+        (with_two_bridges(more='[load_2]\nkind = "resistor"\nresistance = "60"\n'), r"load_2\.resistance.*no unit"),
+        (with_two_bridges(more='[[filter_2]]\nkind = "choke"\n'), r"filter_2\[1\]\.inductance: is missing"),
+        (with_two_bridges().replace('"none"', '"some"'), r"regulator_2"),
+    ],
+)
+def test_a_second_output_that_does_not_fit_is_refused(text, reason):
+    with pytest.raises(BenchFileError, match=reason):
+        read_bench(text)
+
+
 def test_numbers_without_units_are_si():
     text = changed('capacitance = "4.7 mF"', "capacitance = 0.0047")
     assert read_bench(text).filter[0].capacitance == 0.0047

@@ -161,3 +161,12 @@ def test_a_drawn_core_whose_loss_takes_more_than_its_current_still_balances_dire
     bench = bench.model_copy(update={"mains": bench.mains.model_copy(update={"voltage": 93.0})})
     found = monte_carlo(bench, 64)
     assert all(np.all(np.isfinite(values)) for values in found.values.values())
+
+
+@pytest.mark.parametrize("harmonics", [[], [[2, 0.01, 40.0], [5, 0.03, 10.0]]], ids=["odd", "even"])
+def test_draws_of_a_usual_supply_need_no_full_solution(harmonics):
+    """Leakage, core and source as usual: both paths may conduct at once, and with an even harmonic they differ."""
+    usual = {"leakage_inductance": 2e-4, "no_load_current": 0.02, "no_load_loss": 1.5}
+    mains = {"harmonics": harmonics, "source_resistance": 0.4}
+    bench = plain(filter=[capacitor(4.7e-3, 0.03)], transformer=usual, mains=mains)
+    assert monte_carlo(bench, 100).solved_in_full < 10

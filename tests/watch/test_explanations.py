@@ -229,6 +229,17 @@ def test_overload_is_told_and_is_not_nothing(ideal):
     assert "higher range" in first.message
 
 
+def test_a_mains_that_is_too_high_is_shown_by_the_one_channel_whose_row_disagrees():
+    """All other rows compare with what is expected at the mains that are measured, and agree: so does the sentence."""
+    bench = BENCHES["bridge"]
+    high = predict(bench, mains_voltage=1.12 * bench.mains.voltage).quantities
+    found = [Observation(one, high[one.quantity].value) for one in bench.channel if one.quantity in high]
+    mains = next(one.name for one in bench.channel if one.quantity == "mains.voltage.rms")
+    first = EXPLAINERS["bridge"].explain(found)[0]
+    assert first.cause == "the mains is outside its tolerance"
+    assert first.message.startswith(f"{mains} reads 112 % of the expected rms: ")
+
+
 def test_the_ac_range_is_told_of_a_circuit_that_is_not_ideal():
     # 0.435 is the ideal wave's; where diodes conduct for less of the period, an exact AC range would read 0.457.
     right = meter_values(BENCHES["bridge"], BENCHES["bridge"].mains.voltage)

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -19,10 +20,9 @@ from benchmon.prediction.circuit.network import (
     Equations,
     assemble,
     load_current,
-    load_is_linear,
     path_currents,
 )
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import SECOND_WARMER, Parts
 from benchmon.prediction.circuit.rectifier import windings_of, wiring_of
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.signals.arrays import Floats
@@ -79,15 +79,20 @@ class Circuit:
     @property
     def needs_pivoting(self) -> bool:
         """Whether there are chokes: a node between two has no conductance of its own."""
-        return bool(self.equations.chokes)
+        return bool(self.equations.chokes) or bool(self.equations.second and self.equations.second.chokes)
 
     @cached_property
     def exchange(self) -> Floats:
         """The unknowns exchanged after half a period: the capacitors of a doubler, the windings of the paths."""
         swapped = np.eye(self.equations.size)
         if self.equations.wiring.symmetric:
-            pairs = [self.equations.winding_unknowns] if self.equations.winding_unknowns else []
-            if self.equations.wiring.ports == 2:
+            unknowns, wiring = self.equations.winding_unknowns, self.equations.wiring
+            pairs = (
+                [(unknowns[at], unknowns[other]) for at, other in enumerate(wiring.mirrored) if at < other]
+                if unknowns
+                else []
+            )
+            if wiring.ports == 2 and not wiring.apart:
                 pairs.append((0, 1))
                 inner = self.equations.capacitors[0].inner[0]
                 pairs += [(inner, inner + 1)] if inner > 1 else []
@@ -111,36 +116,34 @@ class Circuit:
     def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
         """Return q and f at stage values y, as `PeriodicSystem.terms` requires."""
         current, _ = path_currents(self.equations, y, self.emf(mesh.stages), self.junction)
-        through = None if load_is_linear(self.equations.bench) else load_current(self.equations, self._at_load(y))[0]
-        return self._terms(y, mesh, current, through)
+        return self._terms(y, mesh, current, [load[0] for load in self._loads(y)])
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
         equations = self.equations
         current, conductance = path_currents(equations, y, self.emf(mesh.stages), self.junction)
-        through, slope = None, None
-        if not load_is_linear(equations.bench):
-            through, slope, _ = load_current(equations, self._at_load(y))
+        loads = self._loads(y)
         matrices = equations.mass, equations.conductance, equations.inject, equations.flux
-        return *self._terms(y, mesh, current, through), *self._slopes(matrices, conductance, slope)
+        terms = self._terms(y, mesh, current, [load[0] for load in loads])
+        return *terms, *self._slopes(matrices, conductance, [load[1] for load in loads])
 
     def mean_slopes(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
         """Return the mean derivatives, as `PeriodicSystem.mean_slopes` requires: of the mean parts and conductances."""
         equations = self.equations
         _, conductance = path_currents(equations, y, self.emf(mesh.stages), self.junction)
-        slope = None if load_is_linear(equations.bench) else load_current(equations, self._at_load(y))[1]
+        slopes = [load[1].mean(axis=0, keepdims=True) for load in self._loads(y)]
         matrices = equations.mass, equations.conductance, equations.inject, equations.flux
         means = (matrix.mean(axis=0, keepdims=True) for matrix in matrices)
-        slope = slope if slope is None else slope.mean(axis=0, keepdims=True)
-        return self._slopes(tuple(means), conductance.mean(axis=0, keepdims=True), slope)
+        return self._slopes(tuple(means), conductance.mean(axis=0, keepdims=True), slopes)
 
-    def _at_load(self, y: Floats) -> Floats:
-        """Return the voltage (b, m, 2) of the node that feeds the load."""
-        volts: Floats = y[..., list(self.equations.load_node)].sum(-1)
-        return volts
+    def _loads(self, y: Floats) -> list[tuple[Floats, Floats]]:
+        """Return current and slope (b, m, 2) of each load that is not linear."""
+        return [
+            load_current(output, y[..., list(output.load_node)].sum(-1))[:2] for output in self.equations.bent_loads
+        ]
 
-    def _terms(self, y: Floats, mesh: Mesh, current: Floats, through: Floats | None) -> tuple[Floats, Floats]:
-        """Return q and f with the paths' `current` (b, m, 2, p), and what goes `through` a load that is not linear."""
+    def _terms(self, y: Floats, mesh: Mesh, current: Floats, through: Sequence[Floats]) -> tuple[Floats, Floats]:
+        """Return q and f with the paths' `current` (b, m, 2, p), and what goes `through` loads that are not linear."""
         equations, emf = self.equations, self.emf(mesh.stages)
         q = batched_matvec(equations.mass, y)
         f = batched_matvec(equations.conductance, y) + batched_matvec(equations.inject, current)
@@ -148,14 +151,14 @@ class Circuit:
             f[..., unknown] += equations.wiring.signs[path] * emf
         if equations.winding_unknowns:
             q += batched_matvec(equations.flux, current)
-        if through is not None:
-            f[..., list(equations.load_node)] -= through[..., None]
+        for output, amperes in zip(equations.bent_loads, through, strict=True):
+            f[..., list(output.load_node)] -= amperes[..., None]
         return q, f
 
     def _slopes(
-        self, matrices: tuple[Floats, ...], conductance: Floats, load_slope: Floats | None
+        self, matrices: tuple[Floats, ...], conductance: Floats, load_slopes: Sequence[Floats]
     ) -> tuple[Floats, Floats]:
-        """Return the derivatives of q and f with the paths' `conductance` (b, m, 2, p) and the slope of the load.
+        """Return the derivatives of q and f with the paths' `conductance` (b, m, 2, p) and the slopes of the loads.
 
         `matrices` are mass, conductance, inject and flux.
         """
@@ -165,10 +168,10 @@ class Circuit:
         q_slope: Floats = np.broadcast_to(mass[:, None, None], f_slope.shape)
         if equations.winding_unknowns:
             q_slope = q_slope + conductance_jacobian(flux, conductance, equations.drive)
-        if load_slope is not None:
-            node = list(equations.load_node)
+        for output, slope in zip(equations.bent_loads, load_slopes, strict=True):
+            node = list(output.load_node)
             rows, columns = np.ix_(node, node)
-            f_slope[..., rows, columns] -= load_slope[..., None, None]
+            f_slope[..., rows, columns] -= slope[..., None, None]
         return q_slope, f_slope
 
     def currents(self, y: Floats, angle: Floats) -> Floats:
@@ -184,6 +187,8 @@ class Circuit:
         """
         equations, mesh = self.equations, solution.mesh
         wiring = equations.wiring
+        if wiring.apart:
+            return self._each_output_is_physical(solution)
         ports = wiring.ports
         currents, y = self.currents(solution.y, mesh.stages), solution.y
         supplied = np.einsum("bmsp,ms->b", currents, mesh.weights) / ports
@@ -196,11 +201,29 @@ class Circuit:
         balanced: NDArray[np.bool_] = np.abs(supplied - drawn) <= _UNBALANCED * np.abs(drawn) + _ROUNDED * flowing
         return balanced
 
+    def _each_output_is_physical(self, solution: PeriodicSolution) -> NDArray[np.bool_]:
+        """Return which variants, (b,), conserve charge at each of two outputs."""
+        equations, y, weights = self.equations, solution.y, solution.mesh.weights
+        currents = self.currents(y, solution.mesh.stages)
+        balanced = np.ones(len(y), np.bool_)
+        second = equations.second
+        ends = [equations.load_node[:1], second.load_node if second else ()]
+        for port, end in enumerate(ends):
+            output = equations.outputs[min(port, len(equations.outputs) - 1)]
+            paths = [path for path, charges in enumerate(equations.wiring.charges) if charges[port]]
+            supplied = np.einsum("bmsp,ms->b", currents[..., paths], weights)
+            flowing = np.einsum("bmsp,ms->b", np.abs(currents[..., paths]), weights)
+            lost = y[..., port] + (y[..., list(end)].sum(-1) if end != (port,) else 0.0)
+            through = load_current(output, y[..., list(output.load_node)].sum(-1))[0]
+            drawn = np.einsum("bms,ms->b", through + LEAST_CONDUCTANCE * lost, weights)
+            balanced &= np.abs(supplied - drawn) <= _UNBALANCED * np.abs(drawn) + _ROUNDED * flowing
+        return balanced
+
     def with_wider_corners(self, factor: float) -> Circuit:
         """Return the circuit with diode and load characteristics whose corners are `factor` times wider."""
         saturation, thermal = self.junction
         return replace(
-            self, equations=replace(self.equations, corner_factor=factor), junction=(saturation, thermal * factor)
+            self, equations=self.equations.with_wider_corners(factor), junction=(saturation, thermal * factor)
         )
 
     def chosen(self, rows: NDArray[np.intp]) -> Circuit:
@@ -219,11 +242,12 @@ class Circuit:
         start = np.zeros((equations.parts.variants, len(mesh.widths), 2, equations.size))
         level = (0.85 * np.sqrt(2.0) * equations.windings.emf - equations.wiring.in_series * 0.8).clip(min=0.1)
         start += level[:, None, None, None]
-        for current in equations.chokes.values():
-            load = np.full(len(level), 0.0)
-            if "load.resistance" in equations.parts:
-                load = level / equations.parts.load_ohms
-            start[..., current] = load[:, None, None]
+        for output in equations.outputs:
+            for current in output.chokes.values():
+                load = np.full(len(level), 0.0)
+                if "load.resistance" in output.parts:
+                    load = level / output.parts.load_ohms
+                start[..., current] = load[:, None, None]
         emf = self.emf(mesh.stages)
         for path, unknown in enumerate(equations.winding_unknowns):
             start[..., unknown] = equations.wiring.signs[path] * emf
@@ -255,7 +279,16 @@ def circuit_of(bench: Bench, parts: Parts, celsius: Floats, sag: Sag | None = No
     diode = DiodeCharacteristic(
         parts["diode.saturation_current"], parts["diode.emission_coefficient"], parts["diode.series_resistance"]
     )
+    if wiring.apart:
+        return Circuit(equations, _junctions_apart(diode, celsius, parts), sag)
     return Circuit(equations, diode.at(celsius), sag)
+
+
+def _junctions_apart(diode: DiodeCharacteristic, celsius: Floats, parts: Parts) -> tuple[Floats, Floats]:
+    """Return saturation current (b, p) and thermal voltage (b,) of diodes that are not equally warm at two outputs."""
+    saturation, thermal = diode.at(celsius)
+    second, _ = diode.at(celsius + parts[SECOND_WARMER])
+    return np.stack([saturation, saturation, second, second], axis=-1), thermal
 
 
 def batched_matvec(matrix: Floats, vectors: Floats) -> Floats:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad, SeriesResistor
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import conduct
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import Parts, of_second_output
 from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel, windings_of
 from benchmon.signals.arrays import Floats
 
@@ -81,6 +81,14 @@ class LoadedCircuit(Protocol):
     corner_factor: float
 
 
+class LoadedOutput(LoadedCircuit, Protocol):
+    """An output with its filter and its load: of a circuit with one output the whole of it."""
+
+    load_node: Node
+    capacitors: dict[int, CapacitorAt]
+    chokes: dict[int, int]
+
+
 @dataclass
 class CapacitorAt:
     """Position of a filter capacitor: its nodes, the unknown behind its ESR, and its capacitance in farads (b,)."""
@@ -96,14 +104,35 @@ class CapacitorAt:
 
 
 @dataclass
+class OutputAt:
+    """A second output: `parts` and `bench` are those seen from there, as if it were the first.
+
+    `loaded` is whether it has a load of its own.
+    """
+
+    parts: Parts
+    bench: Bench
+    load_node: Node
+    capacitors: dict[int, CapacitorAt]
+    chokes: dict[int, int]
+    loaded: bool = True
+    corner_factor: float = 1.0
+
+    def chosen(self, rows: NDArray[np.intp]) -> OutputAt:
+        """Return that of the variants of these numbers alone."""
+        capacitors = {index: one.chosen(rows) for index, one in self.capacitors.items()}
+        return replace(self, parts=self.parts.chosen(rows), capacitors=capacitors)
+
+
+@dataclass
 class Equations:
     """The assembled network: matrices `mass` and `conductance` (b, n, n), and the coupling of the nonlinear paths.
 
     `drive` (p, n) gives the driving voltage of each path from y; `inject` and `flux` (b, n, p) add path currents to f
     and to q. `capacitors` and `chokes` (the unknown of the current) are by the index of the part in the filter;
     `winding_unknowns` is empty if only one path conducts at a time. `stacked` are the capacitors of a multiplier that
-    stand beside the first one. `corner_factor` widens the corners of the load
-    characteristic, see `steady_state`.
+    stand beside the first one. `second` is the second output where there are two that differ. `corner_factor` widens
+    the corners of the load characteristic, see `steady_state`.
     """
 
     wiring: PathWiring
@@ -121,12 +150,28 @@ class Equations:
     chokes: dict[int, int] = field(default_factory=dict)
     winding_unknowns: tuple[int, ...] = ()
     stacked: tuple[CapacitorAt, ...] = ()
+    second: OutputAt | None = None
     corner_factor: float = 1.0
 
     @property
     def size(self) -> int:
         """The number of unknowns."""
         return int(self.mass.shape[-1])
+
+    @cached_property
+    def outputs(self) -> tuple[LoadedOutput, ...]:
+        """The outputs that have a load, the first one first."""
+        return (self,) if self.second is None or not self.second.loaded else (self, self.second)
+
+    @cached_property
+    def bent_loads(self) -> tuple[LoadedOutput, ...]:
+        """The outputs whose load is no plain conductance."""
+        return tuple(output for output in self.outputs if not load_is_linear(output.bench))
+
+    def with_wider_corners(self, factor: float) -> Equations:
+        """Return those of loads whose corners are `factor` times wider."""
+        second = self.second and replace(self.second, corner_factor=factor)
+        return replace(self, second=second, corner_factor=factor)
 
     def chosen(self, rows: NDArray[np.intp]) -> Equations:
         """Return those of the variants of these numbers alone, with the same unknowns."""
@@ -141,6 +186,7 @@ class Equations:
             flux=self.flux[rows],
             capacitors={index: one.chosen(rows) for index, one in self.capacitors.items()},
             stacked=tuple(one.chosen(rows) for one in self.stacked),
+            second=self.second and self.second.chosen(rows),
         )
 
     def placed(self, index: int) -> tuple[CapacitorAt, ...]:
@@ -165,28 +211,19 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
 
     Raises `PredictionError` if a choke feeds a load that determines its current, or the load has no resistance.
     """
-    _refuse_held_choke(bench)
     build = Stamps(parts.variants)
     ports: list[Node] = [(build.unknown(),) for _ in range(wiring.ports)]
-    capacitors: dict[int, CapacitorAt] = {}
-    chokes: dict[int, int] = {}
-    stacked: tuple[CapacitorAt, ...] = ()
-    node: Node = tuple(index for output in wiring.outputs for index in ports[output])
-    input_node = node
-    for index, part in enumerate(bench.filter):
-        if isinstance(part, Capacitor):
-            targets = ports if index == 0 and len(ports) > 1 else [node]
-            placed = [place_capacitor(build, parts, index, target) for target in targets]
-            capacitors[index] = placed[0]
-            stacked = stacked or tuple(placed[1:])
-        else:
-            node, current = place_series_part(build, parts, index, node, is_choke=isinstance(part, Choke))
-            chokes |= {} if current is None else {index: current}
+    input_node: Node = tuple(index for output in wiring.outputs for index in ports[output])
+    multiplied = ports if len(ports) > 1 and not wiring.apart else []
+    behind = _place_filter(build, bench, parts, input_node, multiplied)
+    second = _second_output(build, bench, parts, ports[1]) if wiring.apart else None
+    ends = [behind.node, *([second.load_node] if second else [])]
     ones = np.ones(parts.variants)
-    for port in {*ports, node}:
-        build.connect(port, (), LEAST_CONDUCTANCE * ones)
+    for node in {*ports, *ends}:
+        build.connect(node, (), LEAST_CONDUCTANCE * ones)
+    load_node = ends[0] if second is None or second.loaded else ends[0] + ends[1]
     if isinstance(bench.load, ResistorLoad) and bench.regulator is None:
-        build.connect(node, (), 1.0 / parts.load_ohms)
+        build.connect(load_node, (), 1.0 / parts.load_ohms)
     winding_unknowns = tuple(build.unknown() for _ in wiring.signs) if _commutates(bench, wiring, parts) else ()
     for unknown in winding_unknowns:
         build.conductances.append((unknown, unknown, -ones))
@@ -202,12 +239,52 @@ def assemble(bench: Bench, wiring: PathWiring, windings: WindingModel, parts: Pa
         inject,
         flux,
         input_node,
-        node,
-        capacitors,
-        chokes,
+        load_node,
+        behind.capacitors,
+        behind.chokes,
         winding_unknowns,
-        stacked,
+        behind.stacked,
+        second,
     )
+
+
+@dataclass
+class _FilterAt:
+    """Where a filter is: the `node` behind it, its capacitors and chokes, and the capacitors beside the first one."""
+
+    node: Node
+    capacitors: dict[int, CapacitorAt]
+    chokes: dict[int, int]
+    stacked: tuple[CapacitorAt, ...]
+
+
+def _place_filter(build: Stamps, bench: Bench, parts: Parts, node: Node, multiplied: list[Node]) -> _FilterAt:
+    """Stamp the filter behind `node`; its first capacitor is at each of the ports `multiplied`, where there are any."""
+    _refuse_held_choke(bench)
+    found = _FilterAt(node, {}, {}, ())
+    for index, part in enumerate(bench.filter):
+        if isinstance(part, Capacitor):
+            targets = multiplied if index == 0 and multiplied else [found.node]
+            placed = [place_capacitor(build, parts, index, target) for target in targets]
+            found.capacitors[index] = placed[0]
+            found.stacked = found.stacked or tuple(placed[1:])
+        else:
+            found.node, current = place_series_part(build, parts, index, found.node, is_choke=isinstance(part, Choke))
+            found.chokes |= {} if current is None else {index: current}
+    return found
+
+
+def _second_output(build: Stamps, bench: Bench, parts: Parts, node: Node) -> OutputAt:
+    """Stamp filter and load of the second output behind `node`."""
+    own, values = bench.seen_from_output_2(), of_second_output(parts)
+    loaded = bench.rectifier.loads == "each"
+    try:
+        behind = _place_filter(build, own, values, node, [])
+        if loaded and isinstance(own.load, ResistorLoad) and own.regulator is None:
+            build.connect(behind.node, (), 1.0 / values.load_ohms)
+    except PredictionError as problem:
+        raise PredictionError(f"second output: {problem}") from None
+    return OutputAt(values, own, behind.node, behind.capacitors, behind.chokes, loaded)
 
 
 def _refuse_held_choke(bench: Bench) -> None:
@@ -296,14 +373,17 @@ def path_currents(
     if not equations.winding_unknowns:
         drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
     series = equations.wiring.in_series
-    saturation, thermal = (_like(value, drive) for value in junction)
+    saturation, thermal = (like_paths(value, drive) for value in junction)
     ohms = equations.path_ohms
     ohms = ohms.reshape(len(ohms), *[1] * (drive.ndim - 2), -1)
     return conduct(drive, ohms, saturation, series * thermal)
 
 
-def _like(value: Floats, shape: Floats) -> Floats:
-    return value.reshape(-1, *[1] * (shape.ndim - 1))
+def like_paths(value: Floats, shape: Floats) -> Floats:
+    """Return values (b,), or (b, p) of each path, so that they broadcast with `shape` (b, …, p)."""
+    if value.ndim == 1:
+        return value.reshape(-1, *[1] * (shape.ndim - 1))
+    return value.reshape(len(value), *[1] * (shape.ndim - 2), -1)
 
 
 def load_current(equations: LoadedCircuit, voltage: Floats) -> tuple[Floats, Floats, Floats]:
@@ -316,17 +396,17 @@ def load_current(equations: LoadedCircuit, voltage: Floats) -> tuple[Floats, Flo
     output, slope = voltage, np.ones_like(voltage)
     quiescent = np.zeros_like(voltage)
     if bench.regulator is not None:
-        gap = voltage - _like(parts["regulator.dropout"] + parts["regulator.output_voltage"], voltage)
+        gap = voltage - like_paths(parts["regulator.dropout"] + parts["regulator.output_voltage"], voltage)
         fall, slope = _rounded_minimum(gap, equations.corner_factor)
-        output = _like(parts["regulator.output_voltage"], voltage) + fall
+        output = like_paths(parts["regulator.output_voltage"], voltage) + fall
         below, passes = _rounded_minimum(-output, equations.corner_factor)
         output, slope = -below, slope * passes
-        quiescent = _like(parts["regulator.quiescent_current"], voltage)
+        quiescent = like_paths(parts["regulator.quiescent_current"], voltage)
     if isinstance(bench.load, ResistorLoad):
-        ohms = _like(parts.load_ohms, voltage)
+        ohms = like_paths(parts.load_ohms, voltage)
         through, rise = output / ohms, 1.0 / ohms
     elif isinstance(bench.load, CurrentLoad):
-        amperes = _like(parts["load.current"], voltage)
+        amperes = like_paths(parts["load.current"], voltage)
         fraction, rise = _load_turn_on(output, equations.corner_factor)
         through, rise = amperes * fraction, amperes * rise
     else:

@@ -29,6 +29,9 @@ from benchmon.prediction.circuit.usual_parts import (
 from benchmon.signals.arrays import Floats
 from benchmon.standards import USUAL_MAINS_HARMONICS
 
+SECOND_WARMER = "diode.second_warmer"
+"""Kelvins by which the diodes of a second output are warmer than those of the first: found with the temperatures."""
+
 COPPER_GROWTH = "transformer.copper_growth"
 """The resistance of warm windings over that in the bench file: no input, but found with the temperatures."""
 
@@ -155,6 +158,20 @@ class Parts:
         return Parts({name: np.broadcast_to(value, (variants,)) for name, value in merged.items()})
 
 
+_OF_AN_OUTPUT = ("filter", "regulator", "load")
+"""Sections of the bench file that each of two outputs has for itself."""
+
+
+def of_second_output(parts: Parts) -> Parts:
+    """Return the parts with those of the second output under the names of the first, whose own are left out."""
+    second = {f"{section}_2": section for section in _OF_AN_OUTPUT}
+    found = {name: value for name, value in parts.values.items() if name.partition(".")[0] not in _OF_AN_OUTPUT}
+    for name in [name for name in found if name.partition(".")[0] in second]:
+        section, dot, rest = name.partition(".")
+        found[second[section] + dot + rest] = found.pop(name)
+    return Parts(found)
+
+
 def joined(sets: Sequence[Parts]) -> Parts:
     """Return the variants of all `sets`, which have the same names, one after the other."""
     return Parts({name: np.concatenate([one[name] for one in sets]) for name in sets[0].values})
@@ -193,8 +210,15 @@ def parts_of(bench: Bench) -> Parts:
         values[WINDING_RISE] = 1.0
     else:
         values[WINDING_WARMTH] = 1.0
+    if bench.ntc:
+        values["ntc.r25"] = bench.ntc.r25
+        values["ntc.beta"] = bench.ntc.beta
+        values["ntc.dissipation_factor"] = bench.ntc.dissipation_factor
     values |= _mains_harmonics(bench)
     values |= _after_the_rectifier(bench)
+    if bench.outputs_apart:
+        values[SECOND_WARMER] = 0.0
+        values |= _after_the_second_rectifier(bench)
     return Parts({name: np.array([value]) for name, value in values.items()})
 
 
@@ -241,8 +265,11 @@ def _after_the_rectifier(bench: Bench) -> dict[str, float]:
         values["regulator.thermal_resistance"] = bench.regulator.thermal_resistance or 0.0
         values["regulator.ripple_passed"] = ripple_passed_by(bench.regulator)
         values["regulator.noise"] = noise_of(bench.regulator)
-    if bench.ntc:
-        values["ntc.r25"] = bench.ntc.r25
-        values["ntc.beta"] = bench.ntc.beta
-        values["ntc.dissipation_factor"] = bench.ntc.dissipation_factor
     return values
+
+
+def _after_the_second_rectifier(bench: Bench) -> dict[str, float]:
+    values = _after_the_rectifier(bench.seen_from_output_2())
+    renamed = {"{}_2{}{}".format(*name.partition(".")): value for name, value in values.items()}
+    across = bench.rectifier.loads == "across"
+    return {name: value for name, value in renamed.items() if not (across and name.startswith("load_2."))}

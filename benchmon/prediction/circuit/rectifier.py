@@ -18,18 +18,20 @@ class PathWiring:
 
     `signs` is the sign of the EMF in each of p conducting paths; `charges` (p, ports) by which sign each path's current
     charges each port, 0 where it does not; `outputs` the ports that feed the filter; `in_series` the diodes in one
-    path; `shared` whether the paths share one winding in both directions (else each has its own half). `turns` is the
-    EMF of a path in windings, `line` the primary ampere-turns of a path in windings.
+    path; `windings` the number of the winding that each path's current comes from. `turns` is the EMF of a path in
+    windings, `line` the primary ampere-turns of a path in windings. Where two outputs differ they are `apart`: each has
+    two paths of its own, and each port is one of them.
     """
 
     signs: tuple[int, ...]
     charges: tuple[tuple[int, ...], ...]
     outputs: tuple[int, ...]
     in_series: int
-    shared: bool
+    windings: tuple[int, ...]
     turns: int
     line: int
     windings_in_parallel: int = 1
+    apart: bool = False
     symmetric: bool = False
     """Whether the second half period repeats the first with the two paths exchanged."""
 
@@ -46,6 +48,16 @@ class PathWiring:
         return passed
 
     @property
+    def mirrored(self) -> tuple[int, ...]:
+        """The path that does in the second half period what each path does in the first, where it is `symmetric`."""
+        return (1, 0, 3, 2) if self.apart else (1, 0)
+
+    def through(self, winding: int) -> Floats:
+        """Return by which sign each path's current goes through a winding, (p,), 0 where it does not."""
+        signs = [sign if own == winding else 0 for sign, own in zip(self.signs, self.windings, strict=True)]
+        return np.array(signs, float)
+
+    @property
     def overlaps(self) -> bool:
         """Whether several paths conduct in the same half period."""
         return len(set(self.signs)) < len(self.signs)
@@ -57,15 +69,24 @@ def wiring_of(bench: Bench) -> PathWiring:
     in_series = not topology.is_tapped and connection == "series"
     in_parallel = not topology.is_tapped and connection == "parallel"
     turns = 2 if in_series else 1
+    apart = bench.outputs_apart
+    paths = topology.paths_apart if apart else topology.paths
+    if apart:
+        windings = tuple(path.winding for path in paths)
+    else:
+        # Two rails that are alike load both halves of a tapped winding all the time.
+        halves = topology.is_tapped and not topology.has_two_outputs
+        windings = tuple(range(1, len(paths) + 1)) if halves else (1,) * len(paths)
     return PathWiring(
-        signs=tuple(path.sign for path in topology.paths),
-        charges=tuple(path.charges for path in topology.paths),
+        signs=tuple(path.sign for path in paths),
+        charges=tuple(path.charges for path in paths),
         outputs=tuple(at for at, capacitor in enumerate(topology.capacitors) if capacitor.feeds) or (0,),
         in_series=topology.drops,
-        shared=not topology.is_tapped or len(topology.rails) > 1,
+        windings=windings,
         turns=turns,
-        line=turns * len(topology.rails),
+        line=turns * (1 if apart else len(topology.rails)),
         windings_in_parallel=2 if in_parallel else 1,
+        apart=apart,
         symmetric=topology.repeats_after_half and not _has_even_harmonics(bench),
     )
 
@@ -100,9 +121,9 @@ def windings_of(wiring: PathWiring, parts: Parts, primary_voltage: float) -> Win
     winding = parts.secondary_ohms * share
     leakage = parts["transformer.leakage_inductance"] * share
     reflected = primary * ratio**2 * wiring.turns * wiring.line
-    paths = len(wiring.signs)
     exchange = np.outer(wiring.signs, wiring.signs).astype(float)
-    own = exchange if wiring.shared else np.eye(paths)
+    numbers = np.array(wiring.windings)
+    own = exchange * (numbers[:, None] == numbers)
     return WindingModel(
         emf=parts["mains.voltage"] * ratio * wiring.turns,
         winding=winding,

@@ -124,7 +124,8 @@ def steady_solution(
     """
     if initial_guess is not None:
         start = np.broadcast_to(initial_guess.y, (variants, *initial_guess.y.shape[1:]))
-        if variants > 1:
+        # Variants that each start from near its own solution need no common one, unless theirs is known.
+        if variants > 1 and (len(initial_guess.y) == 1 or isinstance(initial_guess, SharedSolution)):
             solution = _together(circuit, initial_guess, start)
             if np.all(solution.converged):
                 return solution
@@ -196,9 +197,13 @@ def _together(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -
     rest = np.flatnonzero(~solution.converged)
     if len(rest) in (0, len(start)):
         return solution
-    alone = _solved(circuit.chosen(rest), solution.mesh, start[rest], damped=False)
+    return _replaced(solution, rest, _solved(circuit.chosen(rest), solution.mesh, start[rest], damped=False))
+
+
+def _replaced(solution: PeriodicSolution, rows: NDArray[np.intp], by: PeriodicSolution) -> PeriodicSolution:
+    """Return the solution with the variants `rows` replaced by those of another one."""
     y, dy, converged = solution.y.copy(), solution.dy.copy(), solution.converged.copy()
-    y[rest], dy[rest], converged[rest] = alone.y, alone.dy, alone.converged
+    y[rows], dy[rows], converged[rows] = by.y, by.dy, by.converged
     return replace(solution, y=y, dy=dy, converged=converged)
 
 
@@ -216,11 +221,27 @@ def even_mesh(circuit: PeriodicCircuit) -> Mesh:
 
 
 def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, tolerance: float = TOLERANCE) -> PeriodicSolution:
-    """Return the solution on `mesh`: by Newton's method, else damped, else by continuation from wide corners."""
-    for damped in (False, True):
-        solution = _solved(circuit, mesh, start, damped=damped, tolerance=tolerance)
-        if np.all(solution.converged):
-            return solution
+    """Return the solution on `mesh`: by Newton's method, else damped, else by continuation from wide corners.
+
+    Each variant goes only as far along these as it needs.
+    """
+    solution = _solved(circuit, mesh, start, damped=False, tolerance=tolerance)
+    for harder in (_damped, _from_wide_corners):
+        rest = np.flatnonzero(~solution.converged)
+        if len(rest) == 0:
+            break
+        those = circuit if len(rest) == len(start) else circuit.chosen(rest)
+        solution = _replaced(solution, rest, harder(those, mesh, start[rest], tolerance))
+    return solution
+
+
+def _damped(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, tolerance: float) -> PeriodicSolution:
+    """Return the solution by damped steps from `start`."""
+    return _solved(circuit, mesh, start, damped=True, tolerance=tolerance)
+
+
+def _from_wide_corners(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, _: float) -> PeriodicSolution:
+    """Return the solution by continuation from wide corners; the last one found, not converged, if it gets stuck."""
     corner_factor, step, failures = _WIDEST_CORNERS, _NARROWING, 0
     for _ in range(_MOST_NARROWINGS):
         wider = _solved(circuit.with_wider_corners(corner_factor), mesh, start, damped=True)
@@ -234,7 +255,7 @@ def _solve_on(circuit: PeriodicCircuit, mesh: Mesh, start: Floats, tolerance: fl
         else:
             start = wider.y
         corner_factor = max(corner_factor / step, 1.0)
-    return solution
+    return replace(wider, converged=np.zeros(len(start), bool))
 
 
 def _solved(

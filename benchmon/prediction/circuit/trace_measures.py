@@ -10,8 +10,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.circuit.traces import Traces, of_second
 from benchmon.prediction.collocation import blocked_matmul
+from benchmon.quantities import at_second_output
 from benchmon.signals.arrays import Floats
 
 ORDERS = 40
@@ -158,9 +159,22 @@ def readings_of(traces: Traces, frequency: Floats, ripple_order: Floats | int) -
     `frequency` (b,) is that of the mains; `ripple_order` how often the output repeats within a mains period.
     """
     values, harmonics = mains_readings(traces, frequency)
-    values |= _winding_and_diode(traces) | _reservoir(traces)
-    values |= _output(traces, frequency * ripple_order) | _regulator(traces)
-    return values, harmonics
+    values |= _winding_and_diode(traces)
+    first = _reservoir(traces) | _output(traces, frequency * ripple_order) | _regulator(traces)
+    return values | first | _second_output(traces, first, frequency * ripple_order), harmonics
+
+
+def _second_output(traces: Traces, first: dict[str, Floats], ripple_frequency: Floats) -> dict[str, Floats]:
+    """Return the quantities of a second output; where it equals the first, those of the `first`."""
+    second = of_second(traces)
+    if not second.values:
+        return {}
+    if all(traces.values.get(name) is trace for name, trace in second.values.items()):
+        found = first
+    else:
+        loaded = _output(second, ripple_frequency) | _regulator(second) if "output.voltage" in second else {}
+        found = _reservoir(second) | loaded
+    return {name: value for known, value in found.items() if (name := at_second_output(known))}
 
 
 def mains_readings(traces: Traces, frequency: Floats) -> tuple[dict[str, Floats], Harmonics]:

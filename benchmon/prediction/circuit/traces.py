@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,12 +10,13 @@ import numpy as np
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
 from benchmon.prediction.circuit.core import Core, solve_core
-from benchmon.prediction.circuit.network import LoadedCircuit, load_current, path_currents
+from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, load_current, path_currents
 from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.rectifier import WindingModel, windings_of
 from benchmon.prediction.circuit.steady_state import SteadyState
 from benchmon.prediction.collocation import Mesh
+from benchmon.quantities import at_first_output
 from benchmon.signals.arrays import Floats
 
 _MOST_SATURATING = 0.99
@@ -40,7 +42,9 @@ class Traces:
     Names: `mains.source`, `mains.voltage`, `mains.current`, `secondary.voltage`, `secondary.current` (one winding),
     `diode.current`, `diode.drop`, `diode.reverse` (one diode), `output.voltage`, `output.current`, and, if there are
     such parts, `reservoir.voltage`, `reservoir.current`, `regulator.input`, `regulator.quiescent`, and
-    `regulator.noise`, whose every value is the rms noise at the output.
+    `regulator.noise`, whose every value is the rms noise at the output. Those of a second output are at `output_2` and
+    so on; where it equals the first they are the very same arrays. `secondary_2.current` is there where two windings
+    carry different currents.
     """
 
     angle: Floats
@@ -54,6 +58,12 @@ class Traces:
         return name in self.values
 
 
+def of_second(traces: Traces) -> Traces:
+    """Return the traces of the second output under the names of the first; none of the circuit before it."""
+    own = {name: trace for name, trace in traces.values.items() if name.partition(".")[0].endswith("_2")}
+    return Traces(traces.angle, traces.weights, {at_first_output(name): trace for name, trace in own.items()})
+
+
 def traces_of(state: SteadyState) -> Traces:
     """Return the traces of a steady state."""
     circuit, mesh = state.circuit, state.solution.mesh
@@ -62,7 +72,7 @@ def traces_of(state: SteadyState) -> Traces:
     repeat = state.solution.y.reshape(len(state.solution.y), -1, equations.size)
     current, _ = path_currents(equations, repeat, circuit.emf(angle), circuit.junction)
     if equations.wiring.symmetric:
-        current = np.concatenate([current, current[..., ::-1]], axis=1)
+        current = np.concatenate([current, current[..., list(equations.wiring.mirrored)]], axis=1)
         angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
     y, dy = unknowns_over_period(state)
     values = _winding_side(state, y, current, angle) | _load_side(state, y, dy)
@@ -95,7 +105,7 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats)
     emf = circuit.emf(angle)
     first = current[..., 0]
     net = current @ np.array(wiring.signs, float)
-    own = net if wiring.shared else first
+    own = current @ wiring.through(1)
     behind_leakage = emf
     if equations.winding_unknowns:
         behind_leakage = y[..., equations.winding_unknowns[0]] + _others_drop(windings, current)
@@ -103,19 +113,24 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats)
     ohms = windings.resistance[:, 0, 0][:, None]
     drop = (_first_drive(state, y, emf, current) - ohms * first) / wiring.in_series
     reverse = _reverse_voltage(state, y, emf, current)
-    return {
-        "secondary.voltage": terminal / wiring.turns,
-        "secondary.current": own / wiring.windings_in_parallel,
-        "diode.current": first,
-        "diode.drop": drop,
-        "diode.reverse": reverse,
-    } | mains_side(
-        equations.bench,
-        equations.parts,
-        angle,
-        windings.line_ratio[:, None] * net,
-        symmetric=wiring.symmetric,
-        start=_flux_of(state),
+    second = {"secondary_2.current": current @ wiring.through(2)} if wiring.apart else {}
+    return (
+        second
+        | {
+            "secondary.voltage": terminal / wiring.turns,
+            "secondary.current": own / wiring.windings_in_parallel,
+            "diode.current": first,
+            "diode.drop": drop,
+            "diode.reverse": reverse,
+        }
+        | mains_side(
+            equations.bench,
+            equations.parts,
+            angle,
+            windings.line_ratio[:, None] * net,
+            symmetric=wiring.symmetric,
+            start=_flux_of(state),
+        )
     )
 
 
@@ -326,10 +341,24 @@ def _load_side(state: SteadyState, y: Floats, dy: Floats) -> dict[str, Floats]:
     weights = state.solution.mesh.weights.ravel()
     if equations.wiring.symmetric:
         weights = np.concatenate([weights, weights]) / 2.0
-    values = output_side(equations, y[..., list(equations.load_node)].sum(-1), weights)
-    reservoir = next((index for index, part in enumerate(equations.bench.filter) if isinstance(part, Capacitor)), None)
+    values = _output_traces(equations, y, dy, weights, loaded=True)
+    second = equations.second
+    if second is not None:
+        return values | at_second(_output_traces(second, y, dy, weights, loaded=second.loaded))
+    return values | (at_second(values) if equations.bench.rectifier.topology.has_two_outputs else {})
+
+
+def at_second(traces: Mapping[str, Floats]) -> dict[str, Floats]:
+    """Return traces of one output under the names of the second one."""
+    return {"{}_2{}{}".format(*name.partition(".")): trace for name, trace in traces.items()}
+
+
+def _output_traces(output: LoadedOutput, y: Floats, dy: Floats, weights: Floats, *, loaded: bool) -> dict[str, Floats]:
+    """Return the traces of an output's reservoir, and of its load where it is `loaded`."""
+    values = output_side(output, y[..., list(output.load_node)].sum(-1), weights) if loaded else {}
+    reservoir = min(output.capacitors, default=None)
     if reservoir is not None:
-        placed = equations.capacitors[reservoir]
+        placed = output.capacitors[reservoir]
         values["reservoir.voltage"] = y[..., list(placed.node)].sum(-1)
         rate = dy[..., list(placed.inner)].sum(-1)
         values["reservoir.current"] = placed.capacitance[:, None] * rate

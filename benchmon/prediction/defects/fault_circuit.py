@@ -9,9 +9,17 @@ import numpy as np
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction.circuit.circuit import Sag
+from benchmon.prediction.circuit.network import CapacitorAt
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.trace_measures import phasors, readings_of
-from benchmon.prediction.circuit.traces import Traces, mains_side, output_side, sag_of_reflected, without_overshoot
+from benchmon.prediction.circuit.traces import (
+    Traces,
+    at_second,
+    mains_side,
+    output_side,
+    sag_of_reflected,
+    without_overshoot,
+)
 from benchmon.prediction.collocation import PeriodicSolution
 from benchmon.prediction.defects.network import DiodeCircuit, diode_circuit
 from benchmon.prediction.defects.wiring import Defects
@@ -141,12 +149,23 @@ def fault_traces(state: FaultState) -> Traces:
         "diode.drop": volts,
         "diode.reverse": without_overshoot(np.maximum(-volts, 0.0), currents),
     }
+    if equations.bench.rectifier.topology.has_two_outputs:
+        values["secondary_2.current"] = branches[..., 1]
     reflected = equations.ratio[:, None] * (branches @ equations.turns)
     values |= mains_side(equations.bench, equations.parts, angle, reflected, start=None if sag is None else sag.flux)
-    values |= output_side(equations, y @ equations.loads[0], weights)
-    if equations.reservoir is not None:
-        placed = equations.reservoir
-        values["reservoir.voltage"] = y[..., list(placed.node)].sum(-1) - y[..., list(placed.end)].sum(-1)
-        rate = dy[..., list(placed.inner)].sum(-1) - dy[..., list(placed.end)].sum(-1)
-        values["reservoir.current"] = placed.capacitance[:, None] * rate
+    for place, rail in enumerate(equations.wiring.rails):
+        found: dict[str, Floats] = {}
+        if place < len(equations.outputs):
+            found = output_side(equations.outputs[place], y @ equations.loads[place], weights)
+        found |= _reservoir_traces(equations.reservoirs[place], y, dy, rail.sign)
+        values |= at_second(found) if place else found
     return Traces(angle, weights, values)
+
+
+def _reservoir_traces(placed: CapacitorAt | None, y: Floats, dy: Floats, sign: int) -> dict[str, Floats]:
+    """Return the traces of a rail's first capacitor, from the unknowns and their rates (b, k, n)."""
+    if placed is None:
+        return {}
+    volts = y[..., list(placed.node)].sum(-1) - y[..., list(placed.end)].sum(-1)
+    rate = dy[..., list(placed.inner)].sum(-1) - dy[..., list(placed.end)].sum(-1)
+    return {"reservoir.voltage": sign * volts, "reservoir.current": sign * placed.capacitance[:, None] * rate}

@@ -26,7 +26,7 @@ from benchmon.prediction.circuit.network import (
     place_capacitor,
     place_series_part,
 )
-from benchmon.prediction.circuit.parts import Parts
+from benchmon.prediction.circuit.parts import Parts, of_second_output
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.prediction.defects.wiring import Defects, DiodeWiring, Rail, wiring_by_diode
 from benchmon.signals.arrays import Floats
@@ -40,13 +40,23 @@ _DISCONNECTED = 1e-6
 
 
 @dataclass
+class OutputOfRail:
+    """The parts of one output, as a `LoadedCircuit`: `parts` and `bench` are those seen from there."""
+
+    parts: Parts
+    bench: Bench
+    corner_factor: float = 1.0
+
+
+@dataclass
 class DiodeEquations:
     """The assembled network: matrices `mass` and `conductance` (b, n, n), and its nonlinear parts and sources.
 
     `across` (d, n) gives the voltages of the working diodes from y; `conducting` are their places in the wiring,
-    `shorted` those of the shorted ones. `loads` (r, n) gives the voltages of the loads. `turns` (w,) is the net number
-    of windings in each branch, reversed ones counted negative; `branches` and `chokes` are the unknowns that are
-    currents; `ratio` (b,) is the voltage ratio of a winding; `reservoir` is the first capacitor of the first rail.
+    `shorted` those of the shorted ones. `loads` (r, n) gives the voltages of the loads, `outputs` are theirs, and
+    `bent` the places of those that are not linear. `turns` (w,) is the net number of windings in each branch, reversed
+    ones counted negative; `branches` and `chokes` are the unknowns that are currents; `ratio` (b,) is the voltage ratio
+    of a winding; `reservoirs` are the first capacitors of the rails, None where there is none.
     """
 
     wiring: DiodeWiring
@@ -62,8 +72,9 @@ class DiodeEquations:
     branches: tuple[int, ...]
     chokes: tuple[int, ...]
     ratio: Floats
-    reservoir: CapacitorAt | None
-    corner_factor: float = 1.0
+    reservoirs: tuple[CapacitorAt | None, ...]
+    outputs: tuple[OutputOfRail, ...]
+    bent: tuple[int, ...]
 
     @property
     def size(self) -> int:
@@ -85,16 +96,25 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
     ratio = parts["transformer.open_circuit_voltage"] / bench.transformer.primary_voltage * parts["core.turns"]
     turns = _turns_of(wiring, defects)
     branches = _place_windings(build, wiring, parts, ratio, turns)
-    reservoir = _place_halves(build, wiring, parts, defects)
-    ends: list[tuple[Node, Node, int]] = []
+    half = _place_halves(build, wiring, parts, defects)
+    outputs = _outputs_of(bench, parts)
+    ends: list[Node] = []
     chokes: list[int] = []
-    for number, rail in enumerate(wiring.rails, 1):
+    reservoirs: list[CapacitorAt | None] = []
+    for number, (rail, output) in enumerate(zip(wiring.rails, outputs, strict=True), 1):
         remaining = _remaining_capacitance(number, defects)
-        placed, end = _place_filter(build, bench, parts, rail, chokes=chokes, remaining=remaining)
-        reservoir = reservoir or placed
-        if load_is_linear(bench) and isinstance(bench.load, ResistorLoad):
-            build.connect(end, rail.end, 1.0 / parts.load_ohms)
-        ends.append((end, rail.end, rail.sign))
+        placed, end = _place_filter(build, output.bench, output.parts, rail, chokes=chokes, remaining=remaining)
+        reservoirs.append(half or placed)
+        ends.append(end)
+    across = [
+        (end, rail.end) if rail.sign > 0 else (rail.end, end) for end, rail in zip(ends, wiring.rails, strict=True)
+    ]
+    if bench.rectifier.loads == "across":
+        across, outputs = [(across[0][0], across[1][1])], outputs[:1]
+    bent = tuple(place for place, output in enumerate(outputs) if not load_is_linear(output.bench))
+    for place, (output, (plus, minus)) in enumerate(zip(outputs, across, strict=True)):
+        if place not in bent and isinstance(output.bench.load, ResistorLoad):
+            build.connect(plus, minus, 1.0 / output.parts.load_ohms)
     return DiodeEquations(
         wiring,
         parts,
@@ -104,13 +124,22 @@ def assemble_by_diode(bench: Bench, parts: Parts, defects: Defects) -> DiodeEqua
         differences([wiring.diodes[place] for place in conducting], build.count),
         conducting,
         tuple(number - 1 for number in sorted(defects.shorted_diodes)),
-        np.array([[float(sign)] for *_, sign in ends]) * differences([end[:2] for end in ends], build.count),
+        differences(across, build.count),
         turns,
         branches,
         tuple(chokes),
         ratio,
-        reservoir,
+        tuple(reservoirs),
+        tuple(outputs),
+        bent,
     )
+
+
+def _outputs_of(bench: Bench, parts: Parts) -> list[OutputOfRail]:
+    first = OutputOfRail(parts, bench)
+    if bench.outputs_apart:
+        return [first, OutputOfRail(of_second_output(parts), bench.seen_from_output_2())]
+    return [first] * len(bench.rectifier.topology.rails)
 
 
 def _place_diodes(build: Stamps, wiring: DiodeWiring, defects: Defects, ones: Floats) -> tuple[int, ...]:
@@ -238,19 +267,13 @@ class DiodeCircuit:
 
     def terms(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats]:
         """Return q and f at stage values y, as `PeriodicSystem.terms` requires."""
-        equations = self.equations
-        through = None
-        if not load_is_linear(equations.bench):
-            through, _, _ = load_current(equations, y @ equations.loads.T)
-        return self._terms(y, mesh, self._diodes(y)[0], through)
+        return self._terms(y, mesh, self._diodes(y)[0], self._loads(y)[0])
 
     def evaluate(self, y: Floats, mesh: Mesh) -> tuple[Floats, Floats, Floats, Floats]:
         """Return q, f and their derivatives at stage values y, as `PeriodicSystem.evaluate` requires."""
         equations = self.equations
         current, conductance = self._diodes(y)
-        through, slope = None, None
-        if not load_is_linear(equations.bench):
-            through, slope, _ = load_current(equations, y @ equations.loads.T)
+        through, slope = self._loads(y)
         return *self._terms(y, mesh, current, through), *self._slopes(
             equations.mass, equations.conductance, conductance, slope
         )
@@ -259,11 +282,19 @@ class DiodeCircuit:
         """Return the mean derivatives, as `PeriodicSystem.mean_slopes` requires: of the mean parts and conductances."""
         del mesh  # nothing depends on the angle but the EMF, which is a source
         equations = self.equations
-        slope = None
-        if not load_is_linear(equations.bench):
-            slope = load_current(equations, y @ equations.loads.T)[1].mean(axis=0, keepdims=True)
+        slope = self._loads(y)[1]
+        slope = None if slope is None else slope.mean(axis=0, keepdims=True)
         mass, linear = (matrix.mean(axis=0, keepdims=True) for matrix in (equations.mass, equations.conductance))
         return self._slopes(mass, linear, self._diodes(y)[1].mean(axis=0, keepdims=True), slope)
+
+    def _loads(self, y: Floats) -> tuple[Floats | None, Floats | None]:
+        """Return current and slope (b, …, r) of the loads that are not linear, None where all are."""
+        equations = self.equations
+        if not equations.bent:
+            return None, None
+        found = [load_current(equations.outputs[at], y @ equations.loads[at])[:2] for at in equations.bent]
+        through, slope = (np.stack(each, axis=-1) for each in zip(*found, strict=True))
+        return through, slope
 
     def _terms(self, y: Floats, mesh: Mesh, current: Floats, through: Floats | None) -> tuple[Floats, Floats]:
         """Return q and f with the diodes' `current` (b, m, 2, d), and what goes `through` loads that are not linear."""
@@ -273,7 +304,7 @@ class DiodeCircuit:
         for turns, unknown in zip(equations.turns.tolist(), equations.branches, strict=True):
             f[..., unknown] += turns * emf
         if through is not None:
-            f -= through @ equations.loads
+            f -= through @ equations.loads[list(equations.bent)]
         return batched_matvec(equations.mass, y), f
 
     def _slopes(
@@ -284,8 +315,9 @@ class DiodeCircuit:
         inject = np.broadcast_to(-equations.across.T, (len(conductance), *equations.across.T.shape))
         f_slope = linear[:, None, None] + conductance_jacobian(inject, conductance, equations.across)
         if load_slope is not None:
-            drawn = np.broadcast_to(-equations.loads.T, (len(load_slope), *equations.loads.T.shape))
-            f_slope = f_slope + conductance_jacobian(drawn, load_slope, equations.loads)
+            loads = equations.loads[list(equations.bent)]
+            drawn = np.broadcast_to(-loads.T, (len(load_slope), *loads.T.shape))
+            f_slope = f_slope + conductance_jacobian(drawn, load_slope, loads)
         return np.broadcast_to(mass[:, None, None], f_slope.shape), f_slope
 
     def _diodes(self, y: Floats) -> tuple[Floats, Floats]:
@@ -332,20 +364,21 @@ class DiodeCircuit:
     def with_wider_corners(self, factor: float) -> DiodeCircuit:
         """Return the circuit with diode and load characteristics whose corners are `factor` times wider."""
         saturation, thermal = self.junction
-        equations = replace(self.equations, corner_factor=factor)
+        outputs = tuple(replace(output, corner_factor=factor) for output in self.equations.outputs)
+        equations = replace(self.equations, outputs=outputs)
         return replace(self, equations=equations, junction=(saturation, thermal * factor))
 
     def chosen(self, rows: NDArray[np.intp]) -> DiodeCircuit:
         """Return the circuit of the variants of these numbers alone."""
         equations, (saturation, thermal) = self.equations, self.junction
-        reservoir = equations.reservoir
         chosen = replace(
             equations,
             parts=equations.parts.chosen(rows),
             mass=equations.mass[rows],
             conductance=equations.conductance[rows],
             ratio=equations.ratio[rows],
-            reservoir=reservoir and replace(reservoir, capacitance=reservoir.capacitance[rows]),
+            reservoirs=tuple(one and one.chosen(rows) for one in equations.reservoirs),
+            outputs=tuple(replace(output, parts=output.parts.chosen(rows)) for output in equations.outputs),
         )
         sag = self.sag and self.sag.chosen(rows)
         return replace(self, equations=chosen, junction=(saturation[rows], thermal[rows]), sag=sag)

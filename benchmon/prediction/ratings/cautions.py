@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,12 +40,26 @@ def stored_energy(worst_case: WorstCase) -> StoredEnergy:
         # Of a multiplier's capacitors the one with most has `high`, and those that feed the output are in series.
         peaks = [capacitor.peaks / max(one.peaks for one in inner) for capacitor in inner] or [1.0]
         feeding = [part for part, capacitor in zip(peaks, inner, strict=False) if capacitor.feeds] or [1.0]
-        joules += 0.5 * part.capacitance * high**2 * sum(share**2 for share in peaks) * len(topology.rails)
+        alike = 1 if worst_case.second else len(topology.rails)
+        joules += 0.5 * part.capacitance * high**2 * sum(share**2 for share in peaks) * alike
         # Those that do not feed the output discharge into it through the diodes, once it has fallen below them.
         behind = sum(not capacitor.feeds for capacitor in inner)
         farads += part.capacitance * (1 + behind if behind else 1.0 / len(feeding))
         volts = max(volts, high * sum(feeding))
     return StoredEnergy(joules, farads, volts)
+
+
+def all_stored_energy(worst_case: WorstCase) -> StoredEnergy:
+    """Return the energy stored at all outputs, with the capacitance and the voltage that the load sees."""
+    held = stored_energy(worst_case)
+    if worst_case.second is None:
+        return held
+    other = stored_energy(worst_case.second)
+    joules = held.joules + other.joules
+    if worst_case.bench.rectifier.loads == "each":
+        return replace(held, joules=joules)
+    farads = held.farads * other.farads / ((held.farads + other.farads) or 1.0)
+    return StoredEnergy(joules, farads, held.volts + other.volts)
 
 
 def bleed_time(bench: Bench, farads: float, volts: float, level: float) -> float | None:
@@ -171,10 +185,13 @@ def _touchable(worst_case: WorstCase) -> Iterator[str]:
     bench = worst_case.bench
     topology = bench.rectifier.topology
     ends = 2 if topology.is_tapped or bench.transformer.connection == "series" else 1
-    apart = topology.second_winding is not None and bench.rectifier.outputs == "isolated"
-    direct = (1 if apart else len(topology.rails)) * max(
-        worst_case.largest_at_any_load("output.voltage.peak"), stored_energy(worst_case).volts
-    )
+    isolated = topology.second_winding is not None and bench.rectifier.outputs == "isolated"
+    highest = [
+        max(each.largest_at_any_load("output.voltage.peak"), all_stored_energy(each).volts)
+        for each in (worst_case, worst_case.second or worst_case)
+    ]
+    joined = topology.has_two_outputs and not isolated and bench.rectifier.loads == "each"
+    direct = sum(highest) if joined else max(highest)
     winding = ends * worst_case.largest_at_any_load("secondary.voltage.rms")
     if direct > TOUCHABLE_DC or winding > TOUCHABLE_AC:
         yield (
@@ -186,10 +203,17 @@ def _touchable(worst_case: WorstCase) -> Iterator[str]:
 
 def _stored(worst_case: WorstCase) -> Iterator[str]:
     """State the energy of the capacitors without load at high mains, and the time in which the load discharges them."""
-    held = stored_energy(worst_case)
+    held = all_stored_energy(worst_case)
     if held.farads > 0.0:
-        yield f"The capacitors hold up to {_value(held.joules, 'J')} at {_value(held.volts, 'V')}. " + _drain(
-            worst_case, held
+        second = worst_case.second if worst_case.bench.rectifier.loads == "each" else None
+        volts = _value(held.volts, "V")
+        if second is None:
+            yield f"The capacitors hold up to {_value(held.joules, 'J')} at {volts}. {_drain(worst_case, held)}"
+            return
+        other = stored_energy(second)
+        yield (
+            f"The capacitors hold up to {_value(held.joules, 'J')}, at {volts} and, of output 2, at "
+            f"{_value(other.volts, 'V')}. Output 1: {_drain(worst_case, held)} Output 2: {_drain(second, other)}"
         )
 
 

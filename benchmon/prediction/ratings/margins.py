@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchmon.bench import Bench, Capacitor, Fuse, ResistorLoad
 from benchmon.prediction.circuit import trace_measures as m
 from benchmon.prediction.ratings.worst_case import HIGH, LOW, WorstCase, capacitor_current, capacitor_voltage
+from benchmon.prediction.thermal.rated_rise import heating_currents
 from benchmon.signals.arrays import Floats
 from benchmon.standards import FUSE_GATE_RATINGS, FUSE_GATES
 
@@ -42,7 +43,27 @@ def above(name: str, value: float, limit: float, unit: str) -> Margin:
 
 
 def margins_of(worst_case: WorstCase) -> list[Margin]:
-    """Return the margin of every rating that the bench file gives."""
+    """Return the margin of every rating that the bench file gives.
+
+    Parts that the whole supply has once, such as the fuse, and the diodes have that of the output where it is less.
+    """
+    first = _seen_from_first(worst_case)
+    if worst_case.second is None:
+        return first
+    second = {margin.name: margin for margin in _seen_from_first(worst_case.second)}
+    own = [name for name in second if name.startswith(("capacitor", "load", "regulator"))]
+    if worst_case.bench.rectifier.loads == "across":
+        own = [name for name in own if not name.startswith("load")]
+    shared = [
+        min(margin, second[margin.name], key=lambda each: each.margin)
+        if margin.name in second and margin.name not in own
+        else margin
+        for margin in first
+    ]
+    return [*shared, *(replace(second[name], name=f"{name} of output 2") for name in own)]
+
+
+def _seen_from_first(worst_case: WorstCase) -> list[Margin]:
     found = [
         *_diode(worst_case),
         *_capacitors(worst_case),
@@ -149,8 +170,10 @@ def winding_load(worst_case: WorstCase) -> float:
     that at full load, as in the rating. All windings count, because an unused one does not add its share of the rating
     to the other.
     """
-    transformer = worst_case.bench.transformer
-    return worst_case.largest("secondary.current.rms") * transformer.full_load_voltage * transformer.secondaries
+    transformer, amperes = worst_case.bench.transformer, worst_case.largest("secondary.current.rms")
+    if worst_case.second is not None:
+        amperes = (amperes + worst_case.second.largest("secondary.current.rms")) / 2.0
+    return amperes * transformer.full_load_voltage * transformer.secondaries
 
 
 def _load(worst_case: WorstCase) -> Iterator[Margin]:
@@ -185,7 +208,8 @@ def winding_heat(worst_case: WorstCase) -> tuple[float, float]:
     growth = float(np.broadcast_to(worst_case.loaded.equilibrium.parts.copper_growth, line.shape)[HIGH])
     primary = float(line[HIGH]) ** 2 * transformer.primary_resistance * growth
     windings = windings_used(worst_case.bench)
-    secondary = float(quantities["secondary.current.rms"][HIGH]) ** 2 * transformer.secondary_resistance * windings
+    amperes = heating_currents(worst_case.loaded.equilibrium.traces)["secondary.current.rms"]
+    secondary = float(amperes[HIGH]) ** 2 * transformer.secondary_resistance * windings
     return primary, secondary * growth
 
 

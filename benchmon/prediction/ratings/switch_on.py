@@ -213,8 +213,9 @@ class _Surge:
         i2t = np.sum(line**2 * seconds, axis=1)
         self.line_i2t[-1] += i2t
         self.diode_peak = np.maximum(self.diode_peak, current.max(axis=(1, 2)))
-        own = np.abs(net if wiring.shared else current.max(axis=2)) / wiring.windings_in_parallel
-        self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
+        for winding in set(wiring.windings):
+            own = np.abs(current @ wiring.through(winding)) / wiring.windings_in_parallel
+            self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
         self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=1))
         for index in equations.capacitors:
             for placed in equations.placed(index):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +25,7 @@ class WorstCase:
     """A bench in its worst-case states: `loaded` with the mains variants NORMAL, HIGH and LOW, `unloaded` with HIGH.
 
     `warm_copper` is NORMAL with the windings at the temperature estimated from their rating, None without a rating.
+    `second` is the same bench seen from its second output, where that differs from the first.
     """
 
     bench: Bench
@@ -33,6 +34,7 @@ class WorstCase:
     warm_copper: SolvedQuantities | None
     surge: SwitchOn
     core: CoreInrush
+    second: WorstCase | None = None
 
     def largest(self, quantity: str) -> float:
         """Return the largest value of a quantity with load, over low, normal and high mains."""
@@ -45,11 +47,17 @@ class WorstCase:
 
 def worst_case_of(bench: Bench) -> WorstCase:
     """Return the worst-case states of a bench. Raises `PredictionError` if the circuit cannot be solved."""
+    first = _seen_from_first(bench)
+    return replace(first, second=_seen_from_first(bench.seen_from_output_2())) if bench.outputs_apart else first
+
+
+def _seen_from_first(bench: Bench) -> WorstCase:
     nominal, part = bench.mains.voltage, bench.mains.tolerance
     mains = nominal * np.array([1.0, 1.0 + part, max(1.0 - part, 1e-3)])
     parts = parts_of(bench)
     loaded = solve(bench, parts.replaced({"mains.voltage": mains}))
-    idle = bench.model_copy(update={"load": OpenLoad(kind="open")})
+    none = OpenLoad(kind="open")
+    idle = bench.model_copy(update={"load": none, "load_2": none if bench.load_2 is not None else None})
     unloaded = solve(idle, parts_of(idle).replaced({"mains.voltage": mains[HIGH : HIGH + 1]}))
     high = float(mains[HIGH])
     return WorstCase(

@@ -16,12 +16,12 @@ from benchmon.bench import Bench
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.circuit import circuit_of
 from benchmon.prediction.circuit.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
-from benchmon.prediction.circuit.network import path_currents
-from benchmon.prediction.circuit.parts import COPPER_GROWTH, Parts
+from benchmon.prediction.circuit.network import like_paths, path_currents
+from benchmon.prediction.circuit.parts import COPPER_GROWTH, SECOND_WARMER, Parts
 from benchmon.prediction.circuit.steady_state import FINE, SteadyState
 from benchmon.prediction.circuit.trace_measures import rms_of
 from benchmon.prediction.circuit.traces import Traces, load_traces_of, sag_of, traces_of
-from benchmon.prediction.thermal.rated_rise import copper_growth, copper_warms, load_heats_itself, load_rise
+from benchmon.prediction.thermal.rated_rise import copper_growth, copper_warms, load_heats_itself, load_rises
 from benchmon.prediction.thermal.settling_core import CoreModel, SettlingCore
 from benchmon.signals.arrays import Floats
 
@@ -39,6 +39,8 @@ _TELLING, _TELLING_ROUGHLY = 1e-3, 2.0
 
 _STEEPEST = 20.0
 """Largest fall of the temperature error per kelvin that the secant iteration assumes."""
+
+_LOAD_TEMPERATURES = ("load.temperature", "load_2.temperature")
 
 S = TypeVar("S")
 
@@ -77,15 +79,18 @@ def solve_in_equilibrium(
 
     def solve(now: Parts, junction: Floats, state: SteadyState | None) -> Turn[SteadyState]:
         state, settled = settling.next(now, junction, state)
-        return Turn(state, diode_power(state), settled, settling.is_resolved)
+        powers = diode_powers(state)
+        return Turn(state, powers[:, 0], settled, settling.is_resolved, powers[:, -1] - powers[:, 0])
 
     start = initial_guess.junction if initial_guess else parts["ambient.temperature"]
     parts, ntc = with_ntc(bench, parts, initial_guess.ntc if initial_guess else None)
     if initial_guess and load_heats_itself(bench):
-        warm = initial_guess.parts["load.temperature"]
-        parts = parts.replaced({"load.temperature": _for_all_variants(warm, parts)})
+        warm = {name: initial_guess.parts[name] for name in _LOAD_TEMPERATURES if name in initial_guess.parts}
+        parts = parts.replaced({name: _for_all_variants(value, parts) for name, value in warm.items()})
     if initial_guess and COPPER_GROWTH in initial_guess.parts:
         parts = parts.replaced({COPPER_GROWTH: _for_all_variants(initial_guess.parts[COPPER_GROWTH], parts)})
+    if initial_guess and SECOND_WARMER in initial_guess.parts:
+        parts = parts.replaced({SECOND_WARMER: _for_all_variants(initial_guess.parts[SECOND_WARMER], parts)})
     slope = initial_guess.slope if initial_guess else np.array([-1.0])
     temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc, _for_all_variants(slope, parts))
     first, measured = initial_guess.state if initial_guess else None, load_traces_of
@@ -101,12 +106,14 @@ class Turn(Generic[S]):
     """A `state` of the circuit at given temperatures, and the dissipation `power` of its diodes, watts.
 
     `core_settled` is whether the idle current of the core has settled, `is_resolved` whether the mesh is the final one.
+    `second_more` (b,) is by how many watts a diode of the second output dissipates more than one of the first.
     """
 
     state: S
     power: Floats
     core_settled: bool
     is_resolved: bool
+    second_more: Floats | float = 0.0
 
 
 @dataclass(frozen=True)
@@ -157,6 +164,10 @@ def solve_equilibrium(
         following = junction + error if settled else np.minimum(junction - error / slope, _HOTTEST)
         settled = settled and turn.core_settled
         last, junction = (junction, error), following
+        if SECOND_WARMER in parts:
+            warmer = parts["diode.thermal_resistance"] * turn.second_more
+            settled = settled and bool(np.max(np.abs(warmer - parts[SECOND_WARMER])) < _CLOSE_KELVIN)
+            parts = parts.replaced({SECOND_WARMER: warmer})
         telling = _TELLING if turn.is_resolved else _TELLING_ROUGHLY
         if bench.ntc is not None:
             traces = traces_of(state)
@@ -181,10 +192,13 @@ def solve_equilibrium(
 
 def _with_warm_load(bench: Bench, parts: Parts, traces: Traces) -> tuple[Parts, bool]:
     """Return the parts with the load at the temperature of its dissipation, and whether that has converged."""
-    rise = load_rise(bench, traces)
-    celsius = parts["ambient.temperature"] + (rise if rise is not None else 0.0)
-    before = parts["load.temperature"] if "load.temperature" in parts else parts["ambient.temperature"]
-    return parts.replaced({"load.temperature": celsius}), bool(np.max(np.abs(celsius - before)) < _CLOSE_LOAD_KELVIN)
+    settled = True
+    for point, rise in load_rises(bench, traces).items():
+        name, ambient = f"{point}.temperature", parts["ambient.temperature"]
+        celsius, before = ambient + rise, parts.values.get(name, ambient)
+        settled = settled and bool(np.max(np.abs(celsius - before)) < _CLOSE_LOAD_KELVIN)
+        parts = parts.replaced({name: celsius})
+    return parts, settled
 
 
 def _refuse_too_hot(junction: Floats, error: Floats) -> None:
@@ -211,16 +225,18 @@ def _slope(
     return np.where(far, slope, known)
 
 
-def diode_power(state: SteadyState) -> Floats:
-    """Return the mean dissipation of one diode, watts, (b,)."""
+def diode_powers(state: SteadyState) -> Floats:
+    """Return the mean dissipation of one diode of each output, watts, (b, 1), or (b, 2) where two differ."""
     circuit, solution = state.circuit, state.solution
     equations, mesh = circuit.equations, solution.mesh
     current, _ = path_currents(equations, solution.y, circuit.emf(mesh.stages), circuit.junction)
-    saturation, thermal = (value[:, None, None, None] for value in circuit.junction)
+    saturation, thermal = (like_paths(value, current) for value in circuit.junction)
     ohms = equations.parts["diode.series_resistance"][:, None, None, None]
-    power = (current * forward_voltage(current, saturation, thermal, ohms)).sum(-1)
+    power = current * forward_voltage(current, saturation, thermal, ohms)
+    power = power.reshape(*power.shape[:3], 2 if equations.wiring.apart else 1, -1).sum(-1)
     # In the second half period a diode behaves as that of the other path does in the first.
-    mean: Floats = np.einsum("bms,ms->b", power, mesh.weights) / len(equations.wiring.signs)
+    paths = len(equations.wiring.signs) // power.shape[-1]
+    mean: Floats = np.einsum("bmso,ms->bo", power, mesh.weights) / paths
     return mean
 
 

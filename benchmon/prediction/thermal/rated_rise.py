@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchmon.bench import Bench, ResistorLoad
+from benchmon.bench import Bench, Load, ResistorLoad
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts
 from benchmon.prediction.circuit.trace_measures import mean_of, rms_of
-from benchmon.prediction.circuit.traces import Traces
+from benchmon.prediction.circuit.traces import Traces, of_second
 from benchmon.signals.arrays import Floats
 from benchmon.standards import COPPER_ZERO, LOAD_RISE, TRANSFORMER_RISE
 
@@ -52,26 +52,46 @@ def copper_growth(bench: Bench, parts: Parts, traces: Traces | None) -> Floats:
     elif traces is None:
         celsius = parts["ambient.temperature"] + _FIRST_RISE
     else:
-        names = ("mains.current", "secondary.current")
-        currents = {f"{name}.rms": rms_of(traces[name], traces.weights) for name in names}
-        rise = transformer_rise(bench, parts, currents)
+        rise = transformer_rise(bench, parts, heating_currents(traces))
         celsius = parts["ambient.temperature"] + (0.0 if rise is None else parts[WINDING_RISE] * rise)
     return np.asarray(warm_resistance(1.0, cold, celsius))
 
 
+def heating_currents(traces: Traces) -> dict[str, Floats]:
+    """Return the rms currents, (b,), that heat the windings: of the line, and of one winding.
+
+    Where two windings carry different currents, it is that which heats two of them as much.
+    """
+    squares = {name: rms_of(traces[name], traces.weights) ** 2 for name in ("mains.current", "secondary.current")}
+    if "secondary_2.current" in traces:
+        second = rms_of(traces["secondary_2.current"], traces.weights) ** 2
+        squares["secondary.current"] = (squares["secondary.current"] + second) / 2.0
+    return {f"{name}.rms": np.sqrt(square) for name, square in squares.items()}
+
+
 def load_heats_itself(bench: Bench) -> bool:
-    """Return whether self-heating changes the resistance of the load, by an amount known from its rating."""
-    load = bench.load
-    return isinstance(load, ResistorLoad) and load.power_rating is not None and load.temperature_coefficient != 0.0
+    """Return whether self-heating changes the resistance of a load, by an amount known from its rating."""
+    return any(
+        isinstance(load, ResistorLoad) and load.power_rating is not None and load.temperature_coefficient != 0.0
+        for load in (bench.load, bench.load_2)
+    )
 
 
-def load_rise(bench: Bench, traces: Traces) -> Floats | None:
-    """Return the rise of the load resistor above ambient, kelvin (b,), or None if its rating is unknown."""
-    load = bench.load
-    if not isinstance(load, ResistorLoad) or load.power_rating is None:
+def load_rises(bench: Bench, traces: Traces) -> dict[str, Floats]:
+    """Return the rise above ambient, kelvin (b,), of each load resistor whose rating is known, by its point."""
+    found = {}
+    for point, load, seen in (("load", bench.load, traces), ("load_2", second_load_of(bench), of_second(traces))):
+        if isinstance(load, ResistorLoad) and load.power_rating is not None:
+            power = mean_of(seen["output.voltage"] * seen["output.current"], traces.weights)
+            found[point] = LOAD_RISE * power / load.power_rating
+    return found
+
+
+def second_load_of(bench: Bench) -> Load | None:
+    """Return the load of the second output; None where there is none."""
+    if not bench.rectifier.topology.has_two_outputs or bench.rectifier.loads == "across":
         return None
-    power = mean_of(traces["output.voltage"] * traces["output.current"], traces.weights)
-    return LOAD_RISE * power / load.power_rating
+    return bench.load if bench.load_2 is None else bench.load_2
 
 
 def transformer_rise(bench: Bench, parts: Parts, quantities: dict[str, Floats]) -> Floats | None:

@@ -112,6 +112,8 @@ def draw_parts(bench: Bench, seed: int, effects: Effects) -> ActualParts:
 
 def check_simulated(bench: Bench) -> None:
     """Raise `BadInput` if the bench has a circuit that is not simulated."""
+    if bench.outputs_apart:
+        raise BadInput("the simulated bench has no second output that differs from the first; leave its sections out")
     if bench.ambient.temperature < COLDEST:
         raise BadInput(
             f"ambient.temperature is below {COLDEST:.0f} °C, where the simulated bench has no model of diodes"

@@ -51,6 +51,7 @@ def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
 def _parts_of(bench: Bench) -> Any:
     """What a circuit is made of; what a bench file may hold besides, and what is left as it is, changes no key."""
     named = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
+    named += ("filter_2", "regulator_2", "load_2")
     found = bench.model_dump(mode="json", include=set(named), exclude_defaults=True)
     # What is given as nothing makes the same circuit as it did when nothing was what a key left out meant.
     for section in (found["mains"], found["transformer"], *found.get("filter", [])):

@@ -63,9 +63,27 @@ def _multiplier(kind: str) -> Drawn:
     return Drawn(3, [(1, 0)], [1], [(1, 2), (3, 1)], [""] * 2, [(2, 0), (0, 3)], [(2, 3)])
 
 
+def unequal(bench: Bench) -> Drawn:
+    """Return the sound circuit of two outputs with loads of their own, or with one load across both."""
+    found = drawing(bench.rectifier.kind)
+    if bench.rectifier.loads == "across":
+        found.loads = [(found.loads[0][0], found.loads[1][1])]
+    return found
+
+
+def _each(drawn: Drawn, first: float, second: float | None) -> np.ndarray:
+    """Return a value of each output's capacitor: of all but the second the first one."""
+    return np.array([first if at != 1 or second is None else second for at in range(len(drawn.capacitors))])
+
+
 def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
     """Return what meters read in the last of `periods`, at 25 °C; no inductance, one capacitor a rail."""
     part, load, diode, t = bench.filter[0], bench.load, bench.diode, bench.transformer
+    other = bench.filter_2[0] if bench.filter_2 else part
+    farads, esr = _each(drawn, part.capacitance, other.capacitance), _each(drawn, part.esr, other.esr)
+    ohms = np.full(len(drawn.loads), load.resistance)
+    if bench.load_2 is not None:
+        ohms[1] = bench.load_2.resistance
     ratio, omega = t.open_circuit_voltage / t.primary_voltage, 2.0 * np.pi * bench.mains.frequency
     primary = t.primary_resistance + bench.mains.source_resistance + (bench.fuse.resistance if bench.fuse else 0.0)
     sign = np.array(drawn.polarities, float)
@@ -83,14 +101,14 @@ def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
         winding = coupling @ (sign * emf - across["windings"] @ volts)
         over = across["diodes"] @ volts
         current = np.where(alive, _shockley(over, diode), np.where(shorted, over / SHORT, 0.0))
-        charging = (across["capacitors"] @ volts - stored) / part.esr
-        return winding, current, charging, across["loads"] @ volts / load.resistance
+        charging = (across["capacitors"] @ volts - stored) / esr
+        return winding, current, charging, across["loads"] @ volts / ohms
 
     def rate(time: float, y: np.ndarray) -> np.ndarray:
         winding, current, charging, drawn_by_load = flows(time, y)
         into = across["windings"].T @ winding - across["diodes"].T @ current
         into -= across["capacitors"].T @ charging + across["loads"].T @ drawn_by_load
-        return np.concatenate([into / STRAY, charging / part.capacitance])
+        return np.concatenate([into / STRAY, charging / farads])
 
     start, end = (periods - 1) / bench.mains.frequency, periods / bench.mains.frequency
     charged = np.full(inner, 1.2 * bench.mains.voltage * ratio)
@@ -113,7 +131,12 @@ def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
             steepness = (tried[-1][1] - tried[-2][1]) / (tried[-1][0] - tried[-2][0])
         balanced -= tried[-1][1] / steepness
     wave = np.sqrt(2.0) * bench.mains.voltage * np.sin(omega * times)
-    return _readings(bench, times * omega, wave, (reflected, winding[:, 0], current[:, 0], across["loads"][0] @ volts))
+    found = _readings(bench, times * omega, wave, (reflected, winding[:, 0], current[:, 0], across["loads"][0] @ volts))
+    if bench.outputs_apart:
+        reservoir, point = across["capacitors"][1] @ volts, "reservoir_2.voltage"
+        found[f"{point}.mean"] = float(np.trapezoid(reservoir, times) / (times[-1] - times[0]))
+        found[f"{point}.ripple"] = float(np.ptp(reservoir))
+    return found
 
 
 def _pick(pairs: list[tuple[int, int]], nodes: int) -> np.ndarray:
