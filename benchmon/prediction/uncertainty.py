@@ -389,18 +389,23 @@ _BOUNDS: Mapping[str, tuple[float, float]] = {
 _HARDLY_KNOWN = 0.1
 """Uncertainty, as a part of the value, beyond which an interval ends at a bound: below it passes by a rounding."""
 
+_NOTHING = 1e-3
+"""Distance from a bound, as a part of the uncertainty, up to which a value lies on it: `0 ± 0.7 %` is read at once."""
+
 
 def within_bounds(name: str, expected: Expected) -> Expected:
     """Return an expected value whose interval ends where the quantity does: no power factor is above one.
 
-    First-order propagation knows no such bound, and passes it where a quantity is hardly known. Floors are left alone.
+    First-order propagation knows no such bound, and passes it where a quantity is hardly known. Floors and drawn limits
+    are left alone.
     """
     least, most = _BOUNDS.get(name.rpartition(".")[2], (-math.inf, math.inf))
     known_to = max(2.0 * floor_of(name), _HARDLY_KNOWN * abs(expected.value))
     below, above = expected.reaches
     low, high = max(least, expected.value - below), min(most, expected.value + above)
     passes = low > expected.value - below or high < expected.value + above
-    if expected.uncertainty <= known_to or not least < expected.value < most or not passes:
+    is_nothing = expected.value - least < _NOTHING * expected.uncertainty
+    if expected.low is not None or expected.uncertainty <= known_to or is_nothing or not passes:
         return expected
     return replace(expected, uncertainty=max(expected.value - low, high - expected.value), low=low, high=high)
 
