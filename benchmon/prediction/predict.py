@@ -39,7 +39,7 @@ from benchmon.prediction.uncertainty import (
     with_contribution,
     within_bounds,
 )
-from benchmon.prediction.winding_temperature import copper_sensitivities
+from benchmon.prediction.winding_temperature import copper_sensitivities, copper_slopes
 from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected, at_second_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -117,6 +117,7 @@ def predict_parts(
         unspecified={name: found for name, shares in contributions.items() if (found := not_given_in(shares))},
         shape=_shape(bench, inputs, all_changes),
         copper=copper_sensitivities(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
+        warming=copper_slopes(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
         by_meter={response: within_bounds(response.quantity, entry) for response, entry in by_meter.items()},
     )
