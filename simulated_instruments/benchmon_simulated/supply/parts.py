@@ -136,7 +136,7 @@ def _with_second_rail(parts: ActualParts, bench: Bench, seed: int) -> ActualPart
 def check_simulated(bench: Bench) -> None:
     """Raise `BadInput` if the bench has a circuit that is not simulated."""
     if bench.rectifier.loads == "across":
-        for key, parts in (("filter", bench.filter), ("filter_2", bench.filter_2 or bench.filter)):
+        for key, parts in (("filter", bench.filter), ("filter_2", bench.seen_from_output_2().filter)):
             if not parts or not all(isinstance(part, Capacitor) for part in parts[:1]) or len(parts) > 1:
                 raise BadInput(f"{key}: with one load across both outputs, only one capacitor at each is simulated")
     if bench.ambient.temperature < COLDEST:
