@@ -28,6 +28,7 @@ _ORDER = (
     "mqtt",
     "http",
     "udp",
+    "bluetooth",
     "files",
     "thermal-pictures",
     "hand",

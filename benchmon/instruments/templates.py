@@ -233,6 +233,16 @@ TEMPLATES: tuple[Template, ...] = (
         channel=(TemplateKey("json", _member),),
     ),
     Template(
+        "Bluetooth",
+        "Bluetooth Low Energy: a program of a phone shows its numbers",
+        "ble",
+        "bluetooth",
+        "AA:BB:CC:DD:EE:FF",
+        instrument=(TemplateKey("characteristic", "ffe1"), TemplateKey("message", "line")),
+        period="2 s",
+        extra="bluetooth",
+    ),
+    Template(
         "a sensor of this computer",
         "Linux shows it as a file with a number, such as a thermometer under /sys",
         "value_file",

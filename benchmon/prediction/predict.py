@@ -38,7 +38,7 @@ from benchmon.prediction.uncertainty import (
     shares_of,
     with_contribution,
 )
-from benchmon.prediction.winding_temperature import copper_sensitivities
+from benchmon.prediction.winding_temperature import copper_sensitivities, copper_slopes
 from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected, at_second_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -115,6 +115,7 @@ def predict_parts(
         unspecified={name: found for name, shares in contributions.items() if (found := not_given_in(shares))},
         shape=_shape(bench, inputs, all_changes),
         copper=copper_sensitivities(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
+        warming=copper_slopes(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
         by_meter=by_meter,
     )

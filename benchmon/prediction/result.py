@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -37,8 +38,9 @@ class Prediction:
     uncertainty budget: labels and shares of the variance, largest first, with a sum of at most 1. `unspecified` maps a
     quantity to those of its main contributions that stem from what the bench file leaves out. `shape` is how
     quantities depend on the harmonics of the mains, None where nothing of them is uncertain, and `copper` how they
-    depend on the temperature of the windings, None where the bench file leaves nothing to follow. `by_meter` is what
-    those meters of the bench should show that are no ideal ones.
+    depend on the temperature of the windings, None where the bench file leaves nothing to follow. `warming` maps a
+    quantity to its change with one kelvin of the windings. `by_meter` is what those meters of the bench should show
+    that are no ideal ones.
     """
 
     mains_voltage: float
@@ -53,6 +55,7 @@ class Prediction:
     unspecified: dict[str, list[str]] = field(default_factory=dict)
     shape: ShapeSensitivities | None = None
     copper: CopperSensitivities | None = None
+    warming: Mapping[str | MeterResponse, float] = field(default_factory=dict)
     by_meter: dict[MeterResponse, Expected] = field(default_factory=dict)
 
     def at(

@@ -15,7 +15,7 @@ import numpy as np
 
 from benchmon.bench import Bench
 from benchmon.prediction.circuit.meter_response import MeterResponse
-from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_WARMTH
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, WINDING_WARMTH
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import InputUncertainty
 from benchmon.quantities import Expected
@@ -110,13 +110,38 @@ def copper_sensitivities(
     cold = transformer.resistance_temperature
     if cold is None or transformer.winding_temperature is not None:
         return None
-    rows = {entry.part: row for row, entry in enumerate(inputs)}
-    is_estimated = WINDING_RISE in rows
-    row = rows[WINDING_RISE if is_estimated else WINDING_WARMTH]
-    growth, moved = (np.broadcast_to(one.parts.copper_growth, one.parts.variants) for one in equilibria)
-    kelvins = float(moved[row] - growth[0]) / step * (COPPER_ZERO + cold)
-    if kelvins <= 0.0:
+    slopes = copper_slopes(bench, inputs, step, equilibria, changes)
+    if not slopes:
         return None
-    slopes = {name: float(change[row]) / kelvins for name, change in changes.items()}
+    row = _row_of_copper(inputs)
+    is_estimated = inputs[row].part == WINDING_RISE
     doubts = {name: float(abs(change[row])) for name, change in changes.items()}
     return CopperSensitivities(None if is_estimated else cold, slopes, doubts)
+
+
+def copper_slopes(
+    bench: Bench,
+    inputs: Sequence[InputUncertainty],
+    step: float,
+    equilibria: tuple[ThermalEquilibrium, ThermalEquilibrium],
+    changes: Mapping[str | MeterResponse, Floats],
+) -> dict[str | MeterResponse, float]:
+    """Return the change of each quantity with one kelvin of the windings, as `copper_sensitivities` takes it.
+
+    Resistances of which the bench file does not say at which temperature they hold are taken to be those at ambient. {}
+    where no input warms the windings.
+    """
+    row = _row_of_copper(inputs)
+    if row < 0:
+        return {}
+    cold = bench.transformer.resistance_temperature
+    growth, moved = (np.broadcast_to(one.parts.copper_growth, one.parts.variants) for one in equilibria)
+    zero = COPPER_ZERO + (float(equilibria[0].parts["ambient.temperature"][0]) if cold is None else cold)
+    kelvins = float(moved[row] - growth[0]) / step * zero
+    return {name: float(change[row]) / kelvins for name, change in changes.items()} if kelvins > 0.0 else {}
+
+
+def _row_of_copper(inputs: Sequence[InputUncertainty]) -> int:
+    """Return the place of the input that warms the windings, -1 where there is none."""
+    rows = {entry.part: row for row, entry in enumerate(inputs)}
+    return next((rows[part] for part in (WINDING_RISE, WINDING_WARMTH, WINDING_TEMPERATURE) if part in rows), -1)

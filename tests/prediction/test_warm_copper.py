@@ -78,6 +78,20 @@ def test_the_allowance_covers_cold_windings():
     assert cold.uncertainty < predict(supply(rating="80 VA"), mains_voltage=230.0).quantities[name].uncertainty
 
 
+@pytest.mark.parametrize("kind", ["bridge", "half wave"])
+@pytest.mark.parametrize("told", [{}, {"resistance_temperature": "25 °C"}])
+def test_what_a_kelvin_of_the_windings_changes_is_known_whatever_the_file_tells(kind, told):
+    """Behind a half wave the watts rise as copper warms, behind a bridge they fall: no rule of thumb has the sign."""
+    found = predict(supply(kind, rating="80 VA", **told), mains_voltage=230.0)
+    held = [
+        values(supply(kind, resistance_temperature="25 °C", winding_temperature=f"{celsius} °C"))
+        for celsius in ((20.0, 30.0) if not told else (40.0, 50.0))
+    ]
+    for name in ("output.voltage.mean", "mains.power_factor", "mains.current.crest_factor", "mains.power.active"):
+        per_kelvin = (held[1][name] - held[0][name]) / 10.0
+        assert found.warming[name] == pytest.approx(per_kelvin, rel=0.1, abs=1e-5 * abs(held[0][name])), name
+
+
 def test_without_a_rating_nothing_changes():
     plainly, with_temperature = predict(supply()), predict(supply(resistance_temperature="20 °C"))
     assert with_temperature.quantities == plainly.quantities

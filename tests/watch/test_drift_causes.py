@@ -5,6 +5,7 @@ import math
 import pytest
 
 from benchmon.bench import load_bench
+from benchmon.prediction import predict
 from benchmon.watch.drift.drift import Drift
 from benchmon.watch.drift.mains_estimate import ShownMovement, meter_drift
 from benchmon.watch.drift.warm_up import WarmParts, progress_of
@@ -79,6 +80,20 @@ def test_the_bench_file_says_how_long_the_transformer_warms():
         moved.append(warm.moved("output", "output.voltage.mean", 22.0, 0.5).by_copper)
     assert moved[1] == pytest.approx(-0.35, abs=1e-3)
     assert moved[0] < 1.05 * moved[1]
+
+
+def test_a_prediction_says_how_far_and_which_way_warm_windings_move_a_reading():
+    prediction = predict(BENCH)
+    warm = WarmParts(BENCH, [])
+    warm.expect(prediction)
+    rise = prediction.quantities["transformer.temperature"].value - prediction.ambient
+    for quantity in ("output.voltage.mean", "mains.power_factor", "output.voltage.ripple"):
+        warm.moved(quantity, quantity, prediction.quantities[quantity].value, 1.0)
+    warm.look(1e6, 0.0, {"transformer.temperature": 1.0})
+    for quantity in ("output.voltage.mean", "mains.power_factor", "output.voltage.ripple"):
+        moved = warm.moved(quantity, quantity, prediction.quantities[quantity].value, 1.0).by_copper
+        assert abs(moved) >= rise * abs(prediction.warming[quantity]) > 0.0
+        assert moved * prediction.warming[quantity] > 0.0
 
 
 def test_warm_windings_lower_what_is_read_except_the_power_factor():

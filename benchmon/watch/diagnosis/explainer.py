@@ -110,7 +110,7 @@ class Explainer:
         if max(scores, key=lambda scored: scored[1])[0].cause != NOTHING_WRONG:
             scores += _scores_of_pairs(usable, expected, hypotheses)
         best = max(score for _, score in scores)
-        ranked = _ranked(scores, usable, expected)
+        ranked = _ranked(scores, usable, expected, self._beside_the_mains(usable, expected))
         if overloaded and ranked[0].cause == NOTHING_WRONG:
             # The others fit, so only that meter's range needs explaining.
             return best, [*_overloads(overloaded, ranked[0].likelihood), *ranked[1:]]
@@ -133,6 +133,25 @@ class Explainer:
             ):
                 return nominal * _GRID * max(1, round(one.value / nominal / _GRID))
         return nominal
+
+    def _beside_the_mains(
+        self, usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+    ) -> Mapping[str, MeterValue]:
+        """Return what the rows of the channels compare with: `expected`, but at the mains that are measured."""
+        mains = next((one for one in usable if one.channel.quantity == "mains.voltage.rms"), None)
+        if mains is None or abs(mains.value / self._bench.mains.voltage - 1.0) >= self._believed:
+            return expected
+        there = expected[mains.channel.name]
+        if there.moves[-1] == 0.0:
+            return expected
+        off = (mains.value - there.value) / float(there.moves[-1])
+        known = {name: value.with_the_last_known(off) for name, value in expected.items()}
+        # The mains themselves are judged by what the bench file says.
+        return known | {
+            one.channel.name: expected[one.channel.name]
+            for one in usable
+            if one.channel.quantity == mains.channel.quantity
+        }
 
     def _at(self, mains: float) -> tuple[MeterValues, list[Hypothesis]]:
         if mains not in self._solved:
@@ -244,9 +263,15 @@ def _broad(usable: Sequence[Observation], expected: Mapping[str, MeterValue]) ->
 
 
 def _ranked(
-    scores: Sequence[tuple[Hypothesis, float]], usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+    scores: Sequence[tuple[Hypothesis, float]],
+    usable: Sequence[Observation],
+    expected: Mapping[str, MeterValue],
+    in_the_rows: Mapping[str, MeterValue],
 ) -> list[Explanation]:
-    """Return the causes by likelihood; ways that have the same cause count together."""
+    """Return the causes by likelihood; ways that have the same cause count together.
+
+    Their sentences compare with what is `in_the_rows` beside them.
+    """
     top = max(score for _, score in scores)
     weights: dict[str, float] = {}
     best: dict[str, tuple[float, Hypothesis]] = {}
@@ -259,20 +284,24 @@ def _ranked(
     order = sorted(weights, key=lambda cause: -weights[cause])
     least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else _LEAST_SHARE
     return [
-        _explanation(best[cause][1], weights[cause] / total, usable, expected)
+        _explanation(best[cause][1], weights[cause] / total, usable, expected, in_the_rows)
         for place, cause in enumerate(order)
         if place < 1 or weights[cause] / total >= least
     ]
 
 
 def _explanation(
-    one: Hypothesis, likelihood: float, usable: Sequence[Observation], expected: Mapping[str, MeterValue]
+    one: Hypothesis,
+    likelihood: float,
+    usable: Sequence[Observation],
+    expected: Mapping[str, MeterValue],
+    in_the_rows: Mapping[str, MeterValue],
 ) -> Explanation:
     """Return a hypothesis as an explanation: its evidence, then its advice."""
     if one.cause == NOTHING_WRONG:
         message = "the readings agree with the prediction and with each other: nothing needs explaining"
         return Explanation(one.cause, likelihood, message, one.channels)
-    evidence, shown = _worst_shown(one, usable, expected)
+    evidence, shown = _worst_shown(one, usable, in_the_rows)
     advice = _advice(one, is_powerful=_shows_power(usable, expected))
     return Explanation(one.cause, likelihood, f"{shown}: {advice}", one.channels, evidence, advice)
 

@@ -93,6 +93,12 @@ class MeterValue:
         """Return factor × value + offset."""
         return MeterValue(factor * self.value + offset, factor * self.moves, abs(factor) * self.own)
 
+    def with_the_last_known(self, off: float) -> MeterValue:
+        """Return the value where the last unknown is known to be `off` by so many of its standard uncertainties."""
+        moves = self.moves.copy()
+        moves[-1] = 0.0
+        return MeterValue(self.value + off * float(self.moves[-1]), moves, self.own)
+
 
 State = ThermalEquilibrium | FaultCircuit
 """A solved circuit without or with defects."""

@@ -29,13 +29,12 @@ _PART_OF_THE_BAND, _BY_WINDINGS, _BY_OTHERS = 0.7, 0.03, 0.01
 """The part of an uncertainty that one thing's warming up may use, and the part of a reading by which windings of which
 no prediction says more, and anything else, move it at most. From memory."""
 
-_WINDINGS = {"primary resistance": 4.0, "secondary resistance": 4.0, "winding temperature": 2.5}
-"""By how many of its standard uncertainties each of these inputs changes while windings warm: resistances, of which 5 %
-is one, by 20 % (50 K); the rise, of which 40 % is one, by all of it."""
-
+_USUAL_RISE = 50.0
+"""Kelvins by which windings warm where no prediction estimates it. From memory."""
 
 _RAISED_BY_COPPER = frozenset({"mains.power_factor", "mains.displacement_factor"})
-"""Warm copper widens and flattens the pulses of current: these rise, and volts, amperes, watts, crest and THD fall."""
+"""Where no prediction says how a quantity follows warm copper, these rise with it, since it widens and flattens the
+pulses of current; volts, amperes, watts, crest and THD fall."""
 
 
 class Moved(NamedTuple):
@@ -69,11 +68,15 @@ class WarmParts:
         self._constants = {part: one for part, one in usual.items() if part not in self._measured}
 
     def expect(self, prediction: Prediction) -> None:
-        """Learn from a prediction how much the windings' warming moves each quantity, from its uncertainty budget."""
-        for quantity, shares in prediction.contributions.items():
-            standard = prediction.quantities[quantity].uncertainty / 2.0
-            sizes = (_WINDINGS.get(label, 0.0) * math.sqrt(share) for label, share in shares)
-            self._copper[quantity] = standard * sum(sizes)
+        """Learn from a prediction how much, and which way, the windings' warming moves each quantity.
+
+        They are taken to warm by the predicted rise, which is a guess: see `warmed_by`.
+        """
+        settled = prediction.quantities.get(TRANSFORMER)
+        rise = _USUAL_RISE if settled is None else max(0.0, settled.value - prediction.ambient)
+        for quantity, slope in prediction.warming.items():
+            if isinstance(quantity, str):
+                self._copper[quantity] = slope * rise
 
     def is_due(self, time: float) -> bool:
         """Return whether it is to be looked again, at `time` (s), how warm everything is."""
@@ -101,11 +104,13 @@ class WarmParts:
         others, copper = self._grown[""], self._grown[TRANSFORMER]
         before = self._moved.get(channel, (others, copper, UNMOVED))
         usual = min(_PART_OF_THE_BAND * spread, _BY_OTHERS * abs(value))
-        windings = self._copper.get(quantity, min(_PART_OF_THE_BAND * spread, _BY_WINDINGS * abs(value)))
-        sign = 1.0 if quantity in _RAISED_BY_COPPER else -1.0
+        windings = self._copper.get(quantity)
+        if windings is None:
+            unknown = min(_PART_OF_THE_BAND * spread, _BY_WINDINGS * abs(value))
+            windings = unknown if quantity in _RAISED_BY_COPPER else -unknown
         moved = Moved(
             before[2].either_way + usual * (others - before[0]),
-            before[2].by_copper + sign * windings * (copper - before[1]),
+            before[2].by_copper + windings * (copper - before[1]),
         )
         self._moved[channel] = (others, copper, moved)
         return moved

@@ -1,1 +1,1 @@
-"""Meters on a network that speak in messages: MQTT, HTTP and UDP."""
+"""Meters that speak in messages, over a network or by radio: MQTT, HTTP, UDP and Bluetooth."""

@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import AfterValidator, Field
 
 from benchmon.bench.fields import Factor, KeyedError, Number
 from benchmon.errors import BadInput, BadReply
-from benchmon.instruments.types import ChannelSettings, InstrumentSettings
+from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.bounded_pattern import BoundedPattern
 from benchmon_drivers.number_parsing import (
@@ -207,6 +207,18 @@ class MessageNumber:
     def _beyond(self, word: str) -> float | None:
         beyond = over_range(word, self._overload)
         return None if beyond is None else math.copysign(beyond, beyond * self._keys.factor)
+
+
+def message_numbers(
+    channels: Sequence[DrivenChannel[MessageChannel]], overload: Sequence[str]
+) -> dict[str, MessageNumber]:
+    """Return what finds each channel's number, by the channel's name. Raises `KeyedError`."""
+    return {channel.name: MessageNumber(channel.name, channel.unit, channel.settings, overload) for channel in channels}
+
+
+def pattern_cautions(numbers: Iterable[MessageNumber]) -> list[str]:
+    """Return what to know of the patterns before a test."""
+    return sorted({caution for number in numbers if (caution := number.caution())})
 
 
 def read_json(message: bytes) -> Any:

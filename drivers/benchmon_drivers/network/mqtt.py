@@ -22,7 +22,7 @@ from benchmon.instruments.driver import Driver, Stamped
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
 from benchmon.text import one_line
 from benchmon_drivers.network.access import AccessKeys, explain_tls, read_url, require_library
-from benchmon_drivers.network.messages import LARGEST, MessageChannel, MessageNumber, MessageSettings
+from benchmon_drivers.network.messages import LARGEST, MessageChannel, MessageNumber, MessageSettings, pattern_cautions
 from benchmon_drivers.number_parsing import shown
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ class MqttDriver(Driver[MqttSettings, MqttChannel]):
     def cautions(self) -> list[str]:
         """Return what to know of the patterns before a test."""
         numbers = [number for named in self._by_topic.values() for number in named.values()]
-        return sorted({caution for number in numbers if (caution := number.caution())})
+        return pattern_cautions(numbers)
 
     def _open(self) -> str:
         self._close()

@@ -18,14 +18,26 @@ from urllib.parse import parse_qs, urlsplit
 
 from pydantic import AfterValidator, Field
 
-from benchmon.bench.fields import KeyedError
 from benchmon.errors import BadInput, BadReply, InstrumentError
 from benchmon.instruments.driver import Driver
 from benchmon.instruments.types import ChannelSettings, DrivenChannel, InstrumentSettings
-from benchmon_drivers.network.messages import LARGEST, MessageChannel, MessageNumber, MessageSettings
+from benchmon_drivers.network.messages import (
+    LARGEST,
+    MessageChannel,
+    MessageSettings,
+    message_numbers,
+    pattern_cautions,
+)
 from benchmon_drivers.number_parsing import shown
 from benchmon_drivers.serial.frame_numbers import SerialFramesChannel, frame_value
-from benchmon_drivers.serial.frames import FrameKeys, FramesChannel, FrameSplitter, check_inside, joined_halves
+from benchmon_drivers.serial.frames import (
+    FrameKeys,
+    FramesChannel,
+    FrameSplitter,
+    check_unasked,
+    decade_cautions,
+    joined_halves,
+)
 
 ANY = "any"
 _MOST_AT_ONCE = 100
@@ -187,16 +199,12 @@ class UdpDriver(DatagramDriver[UdpSettings, MessageChannel]):
 
     def __init__(self, name: str, settings: UdpSettings, channels: Sequence[DrivenChannel[MessageChannel]]) -> None:
         super().__init__(name, settings, channels)
-        self._numbers = {
-            channel.name: MessageNumber(channel.name, channel.unit, channel.settings, settings.overload)
-            for channel in channels
-        }
+        self._numbers = message_numbers(channels, settings.overload)
         self._sends_both = len({number.is_in_json for number in self._numbers.values()}) > 1
 
     def cautions(self) -> list[str]:
         """Return what to know of the patterns and the address before a test."""
-        found = {caution for number in self._numbers.values() if (caution := number.caution())}
-        return sorted({*found, *super().cautions()})
+        return [*super().cautions(), *pattern_cautions(self._numbers.values())]
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         for datagram in self._socket.datagrams(seconds):
@@ -228,10 +236,11 @@ class UdpFramesDriver(DatagramDriver[UdpFramesSettings, SerialFramesChannel]):
 
     def __init__(self, name: str, settings: UdpFramesSettings, channels: Sequence[FramesChannel]) -> None:
         super().__init__(name, settings, channels)
-        for channel in channels:
-            if channel.settings.query:
-                raise KeyedError("query", channel.settings.query.hex(), "is for meters that are asked; this one sends")
-            check_inside(channel, settings)
+        check_unasked(channels, settings)
+
+    def cautions(self) -> list[str]:
+        """Return what to know of the address and of the meter's range before a test."""
+        return [*super().cautions(), *decade_cautions(self.channels.values())]
 
     def _listen(self, seconds: float) -> Iterator[tuple[str, float | BadReply]]:
         for datagram in self._socket.datagrams(seconds):

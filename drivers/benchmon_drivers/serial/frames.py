@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Annotated, ClassVar, Self
@@ -259,12 +259,7 @@ class SerialFramesDriver(SerialDriver[SerialFramesSettings, SerialFramesChannel]
 
     def cautions(self) -> list[str]:
         """Return which channels would be read in the wrong decade if their meter ranged by itself."""
-        return [
-            f"{channel.name}: its frame announces no range; lock the meter's range and set fixed_range = true, or give "
-            "point, exponent or ranges"
-            for channel in self.channels.values()
-            if channel.settings.may_lose_decades
-        ]
+        return decade_cautions(self.channels.values())
 
     def _open(self) -> str:
         keys = self.settings
@@ -345,3 +340,21 @@ def check_inside(channel: FramesChannel, settings: FrameKeys) -> None:
     places = [at + length if keys.at < 0 else at for at in keys.places]
     if places[0] < 0 or places[-1] >= length or not all(-length <= at < length for at in keys.positions()):
         raise BadInput(f"frames of {length} bytes have no {keys.format} at {keys.at}, which {channel.name} wants")
+
+
+def decade_cautions(channels: Iterable[FramesChannel]) -> list[str]:
+    """Return which of `channels` would be read in the wrong decade if their meter ranged by itself."""
+    return [
+        f"{channel.name}: its frame announces no range; lock the meter's range and set fixed_range = true, or give "
+        "point, exponent or ranges"
+        for channel in channels
+        if channel.settings.may_lose_decades
+    ]
+
+
+def check_unasked(channels: Sequence[FramesChannel], settings: FrameKeys) -> None:
+    """Raise `BadInput` where one of `channels` is queried, of a meter that sends, or looks outside of a frame."""
+    for channel in channels:
+        if channel.settings.query:
+            raise KeyedError("query", channel.settings.query.hex(), "is for meters that are asked; this one sends")
+        check_inside(channel, settings)

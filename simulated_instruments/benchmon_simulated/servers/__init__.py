@@ -1,4 +1,4 @@
-"""Servers that speak each instrument's protocol on a real line; `SERVERS` has one for each built-in driver."""
+"""Servers that speak an instrument's protocol on a real line; `SERVERS` has one for each driver but Bluetooth's."""
 
 from __future__ import annotations
 
