@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import fft, signal
 
 from benchmon.analyse import AnalysisRequest, analyse
 from benchmon.bench.fields import parse_accuracy
@@ -52,10 +52,10 @@ def test_a_rectified_sine(capture):
 
 
 def test_square_and_triangle_and_their_harmonics(capture):
-    square = analyse(capture(TIME, 5 * signal.square(ANGLE))).first.wave
+    square = analyse(capture(TIME, 5 * scipy.signal.square(ANGLE))).first.wave
     assert values(square)["rms"] == pytest.approx(5, rel=1e-4)
     assert values(square)["thd"] == pytest.approx(math.sqrt(sum(n**-2 for n in range(3, 41, 2))), rel=1e-3)
-    triangle = analyse(capture(TIME, 5 * signal.sawtooth(ANGLE, 0.5))).first.wave
+    triangle = analyse(capture(TIME, 5 * scipy.signal.sawtooth(ANGLE, 0.5))).first.wave
     assert values(triangle)["rms"] == pytest.approx(5 / math.sqrt(3), rel=1e-4)
     assert dict(triangle.harmonics)[3] == pytest.approx(5 * 8 / math.pi**2 / 9 / math.sqrt(2), rel=1e-3)
 
@@ -63,7 +63,7 @@ def test_square_and_triangle_and_their_harmonics(capture):
 def test_harmonics_against_scipy(capture):
     """scipy.fft of exactly ten periods."""
     wave = np.sin(ANGLE) + 0.3 * np.sin(3 * ANGLE + 1) + 0.02 * np.cos(17 * ANGLE) + 0.4
-    spectrum = np.abs(fft.rfft(wave)) / len(wave) * math.sqrt(2)
+    spectrum = np.abs(scipy.fft.rfft(wave)) / len(wave) * math.sqrt(2)
     for order, size in analyse(capture(TIME, wave)).first.wave.harmonics:
         assert size == pytest.approx(spectrum[10 * order], abs=3e-6)
 

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
 
 from benchmon.batch.methods import (
     LEVELS,
@@ -26,9 +26,11 @@ from benchmon.batch.methods import (
 @given(st.integers(1, 2000), st.floats(1e-6, 0.999))
 def test_quantiles_are_those_of_scipy(freedom, probability):
     # One per cent over ten thousand units is 1e-6.
-    assert chi_square_quantile(probability, freedom) == pytest.approx(stats.chi2.isf(probability, freedom), rel=1e-9)
+    assert chi_square_quantile(probability, freedom) == pytest.approx(
+        scipy.stats.chi2.isf(probability, freedom), rel=1e-9
+    )
     assert student_quantile(probability, freedom) == pytest.approx(
-        stats.t.isf(probability / 2, freedom), rel=1e-8, abs=1e-9
+        scipy.stats.t.isf(probability / 2, freedom), rel=1e-8, abs=1e-9
     )
 
 
@@ -119,16 +121,16 @@ def test_tolerance_factors_against_an_integration_by_scipy(count):
     factor = tolerance_factor(count, 0.9, 0.99)
 
     def holds(z):
-        half = stats.ncx2.ppf(0.9, 1, z * z / count) ** 0.5  # |N(μ, 1)| ≤ half has the probability of its square
-        return stats.norm.pdf(z) * stats.chi2.sf((count - 1) * (half / factor) ** 2, count - 1)
+        half = scipy.stats.ncx2.ppf(0.9, 1, z * z / count) ** 0.5  # |N(μ, 1)| ≤ half has the probability of its square
+        return scipy.stats.norm.pdf(z) * scipy.stats.chi2.sf((count - 1) * (half / factor) ** 2, count - 1)
 
-    assert 2.0 * integrate.quad(holds, 0.0, 9.0)[0] == pytest.approx(0.99, abs=1e-6)
+    assert 2.0 * scipy.integrate.quad(holds, 0.0, 9.0)[0] == pytest.approx(0.99, abs=1e-6)
 
 
 def test_deviation_limits_are_those_of_chi_square():
     low, high = deviation_limits(2.0, 20)
-    assert low == pytest.approx(2.0 * math.sqrt(19 / stats.chi2.ppf(0.975, 19)))
-    assert high == pytest.approx(2.0 * math.sqrt(19 / stats.chi2.ppf(0.025, 19)))
+    assert low == pytest.approx(2.0 * math.sqrt(19 / scipy.stats.chi2.ppf(0.975, 19)))
+    assert high == pytest.approx(2.0 * math.sqrt(19 / scipy.stats.chi2.ppf(0.025, 19)))
 
 
 def test_capability_of_limits_and_its_intervals():
@@ -136,8 +138,8 @@ def test_capability_of_limits_and_its_intervals():
     found = capability_of(16.0, 2.0, 50, (8.0, 20.0))
     assert found.pp.value == pytest.approx(1.0)
     assert found.ppk.value == pytest.approx(0.6667, abs=1e-4)
-    assert found.pp.low == pytest.approx(math.sqrt(stats.chi2.ppf(0.025, 49) / 49))
-    assert found.pp.high == pytest.approx(math.sqrt(stats.chi2.ppf(0.975, 49) / 49))
+    assert found.pp.low == pytest.approx(math.sqrt(scipy.stats.chi2.ppf(0.025, 49) / 49))
+    assert found.pp.high == pytest.approx(math.sqrt(scipy.stats.chi2.ppf(0.975, 49) / 49))
     assert found.ppk.low < 0.6667 < found.ppk.high
     one_sided = capability_of(16.0, 2.0, 50, (None, 20.0))
     assert one_sided.pp is None
@@ -161,7 +163,7 @@ def test_normality_is_judged_as_scipy_does():
     for draw in (random.standard_normal, random.standard_exponential, lambda n: random.standard_t(4, n)):
         for _ in range(10):
             values = draw(30)
-            scores = stats.norm.cdf(np.sort((values - values.mean()) / values.std(ddof=1)))
+            scores = scipy.stats.norm.cdf(np.sort((values - values.mean()) / values.std(ddof=1)))
             odd = 2 * np.arange(1, 31) - 1
             statistic = -30 - np.mean(odd * (np.log(scores) + np.log1p(-scores[::-1])))
             assert is_normal(values) is bool(statistic * (1 + 0.75 / 30 + 2.25 / 900) <= 0.752)

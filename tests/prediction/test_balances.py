@@ -23,7 +23,7 @@ def balance(bench) -> Balance:
     return Balance(bench, solve(bench, parts_of(bench)))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(DRAWN)
 def test_every_drawn_supply_balances(bench):
     assume(halves_repeat(bench))

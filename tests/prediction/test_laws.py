@@ -56,7 +56,7 @@ def impedances_times(bench: Bench, factor: float) -> Bench:
     return bench.model_copy(update=changes)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(DRAWN, st.floats(0.1, 10.0))
 def test_impedances_times_k_are_currents_over_k(bench, factor):
     before, after = predicted(bench), predicted(impedances_times(bench, factor))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.special import wrightomega
+import scipy
 
 from benchmon.prediction.ratings.switch_on import switch_on
 from support.supplies import CENTRE_TAPPED, rated
@@ -19,7 +18,8 @@ def rectified(volts, ohms, series=2):
     """Amperes that `volts` drive through `ohms` and `series` diodes of the bench (Wright's omega, scipy's)."""
     ohms, thermal, saturation = ohms + series * 0.025, series * THERMAL, 20e-9
     return (
-        wrightomega((volts + ohms * saturation) / thermal + np.log(ohms * saturation / thermal)) * (thermal / ohms)
+        scipy.special.wrightomega((volts + ohms * saturation) / thermal + np.log(ohms * saturation / thermal))
+        * (thermal / ohms)
         - saturation
     )
 
@@ -38,7 +38,7 @@ def reference(closing, farads=6.8e-3, esr=0.035, load=15.0, end=0.03):
         return [(node - y[0]) / esr / farads]
 
     times = np.linspace(0.0, end, 6001)
-    inner = solve_ivp(rate, (0.0, end), [0.0], "LSODA", times, rtol=1e-9, atol=1e-9, max_step=1e-4).y[0]
+    inner = scipy.integrate.solve_ivp(rate, (0.0, end), [0.0], "LSODA", times, rtol=1e-9, atol=1e-9, max_step=1e-4).y[0]
     amperes = winding(times, inner)
     return times, amperes, beside * (inner / esr + amperes)
 
@@ -82,7 +82,7 @@ def test_the_ringing_of_an_lc_filter_agrees_with_scipy():
             push = (abs(top * np.sin(omega * time + closing)) - drop - volts) / 0.02
             return [push if y[0] > 0 or push > 0 else 0.0, amperes / 1e-3]
 
-        run = solve_ivp(rate, (0.0, 0.06), [0.0, 0.0], "RK45", rtol=1e-7, atol=1e-7, max_step=1e-4)
+        run = scipy.integrate.solve_ivp(rate, (0.0, 0.06), [0.0, 0.0], "RK45", rtol=1e-7, atol=1e-7, max_step=1e-4)
         peaks.append(run.y[1].max())
     assert worst.capacitor_peaks[1] == pytest.approx(max(peaks), rel=0.01)
     assert worst.capacitor_peaks[1] > top

@@ -97,7 +97,7 @@ def test_benches_drawn_within_their_tolerances_spread_as_predicted():
     rng = random.Random("spread")
     sizes = standard(SUPPLY)
     draws = []
-    for _ in range(300):
+    for _ in range(150):
         bench = SUPPLY
         for part, size in sizes.items():
             value = nominal(SUPPLY, part) + rng.gauss(0.0, size)
@@ -107,12 +107,12 @@ def test_benches_drawn_within_their_tolerances_spread_as_predicted():
     for quantity in QUANTITIES:
         values = np.array([found[quantity] for found in draws])
         half = expected[quantity].uncertainty / 2
-        # 300 draws tell a deviation to 4 %, twice over for what is not quite linear.
-        assert np.std(values, ddof=1) == pytest.approx(half, rel=0.12), quantity
+        # 150 draws tell a deviation to 6 %, twice over for what is not quite linear.
+        assert np.std(values, ddof=1) == pytest.approx(half, rel=0.15), quantity
         assert abs(np.mean(values) - expected[quantity].value) < 0.25 * half, quantity
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     st.builds(
         draw,

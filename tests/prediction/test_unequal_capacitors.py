@@ -6,8 +6,7 @@ import random
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.special import wrightomega
+import scipy
 
 from benchmon.prediction import predict
 from benchmon.prediction.monte_carlo import monte_carlo
@@ -28,7 +27,7 @@ def current(drive):
     """Amperes through the winding, a diode and a capacitor's ESR: Shockley's diode in series with resistances."""
     ohms = OHMS + SERIES + ESR
     scale = ohms * SATURATION / THERMAL
-    return wrightomega(drive / THERMAL + scale + np.log(scale)) * THERMAL / ohms - SATURATION
+    return scipy.special.wrightomega(drive / THERMAL + scale + np.log(scale)) * THERMAL / ohms - SATURATION
 
 
 def output(t, volts):
@@ -45,7 +44,7 @@ def integrated(first, second):
     farads = FARADS * np.array([first, second])
     span, periods = np.linspace(0.0, PERIOD, 801), 30
     level = 0.9 * 20.0 * np.sqrt(2.0)
-    found = solve_ivp(
+    found = scipy.integrate.solve_ivp(
         lambda t, volts: output(t, volts)[0] / farads,
         (0.0, periods * PERIOD),
         [level, level],

@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
+import scipy
 
 from benchmon.bench import Bench
 from benchmon.prediction import Prediction, predict
@@ -53,7 +53,7 @@ def amperes(found: Prediction, quantity: str) -> float:
 def test_an_infinite_reservoir_behind_a_source_resistance(kind, share, mean):
     """Closed form: tan φ − φ = (π/2)·Rs/RL full-wave, π·Rs/RL half-wave; mean/peak = cos φ."""
     turns = math.pi * share * (1.0 if kind == HALF else 0.5)
-    angle = brentq(lambda phi: math.tan(phi) - phi - turns, 1e-6, 1.5)
+    angle = scipy.optimize.brentq(lambda phi: math.tan(phi) - phi - turns, 1e-6, 1.5)
     assert math.cos(angle) == pytest.approx(mean, abs=1e-6)
     found = predict(supply(kind, 100.0, 50.0, 10.0, resistor(100.0), source_ohms=100.0 * share))
     assert volts(found, "output.voltage.mean") / 100.0 == pytest.approx(mean, rel=5e-4)

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import lambertw, wrightomega
 
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct, fit_forward, forward_voltage, wright_omega
@@ -75,7 +75,7 @@ def test_the_forward_drop_of_silicon_falls_by_2_millivolts_a_kelvin(celsius, amp
 @given(st.floats(-690.0, 1e6))
 def test_wright_s_omega_is_scipy_s(z):
     # Corless and Jeffrey (2002); scipy.special.wrightomega as reference.
-    assert float(wright_omega(np.array([z]))[0]) == pytest.approx(float(wrightomega(z).real), rel=1e-12)
+    assert float(wright_omega(np.array([z]))[0]) == pytest.approx(float(scipy.special.wrightomega(z).real), rel=1e-12)
 
 
 @given(st.floats(-50.0, 50.0), st.floats(1e-3, 100.0), st.floats(1e-14, 1e-5), st.floats(0.02, 0.2))
@@ -86,7 +86,9 @@ def test_a_diode_behind_a_resistor_is_lambert_s_function(volts, ohms, saturation
     )
     exponent = (volts + ohms * saturation) / thermal
     if exponent < 700:
-        expected = thermal / ohms * lambertw(ohms * saturation / thermal * math.exp(exponent)).real - saturation
+        expected = (
+            thermal / ohms * scipy.special.lambertw(ohms * saturation / thermal * math.exp(exponent)).real - saturation
+        )
         assert current == pytest.approx(float(expected), rel=1e-9, abs=1e-10 * saturation + 1e-18)
     if current > 1e-9:
         left = volts - ohms * current - thermal * math.log1p(current / saturation)

@@ -2,6 +2,7 @@
 
 import threading
 import time
+from functools import cache
 
 import pytest
 
@@ -16,14 +17,18 @@ from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("reservoir").path)
-PREDICTION = predict(BENCH, mains_voltage=230.0)
+
+
+@cache
+def prediction():
+    return predict(BENCH, mains_voltage=230.0)
 
 
 @pytest.fixture
 def diagnosis():
     made = DiagnosisService(BENCH)
     made.start()
-    made.expect(PREDICTION, None)
+    made.expect(prediction(), None)
     yield made
     made.stop(5.0)
 
@@ -35,7 +40,7 @@ def feed(diagnosis, seconds, changed, start=0.0):
     for step in range(int(seconds * 4)):
         now = start + step / 4
         for channel in BENCH.channel:
-            expected = PREDICTION.at(channel.quantity)
+            expected = prediction().at(channel.quantity)
             value = changed.get(channel.name, expected.value)
             judgement, events = watch.judge(channel.name, now, value, expected)
             diagnosis.observe(judgement)
@@ -67,7 +72,7 @@ def test_a_bench_as_expected_is_not_explained(diagnosis):
 
 
 def test_a_meter_on_its_ac_range_is_named_with_the_remedy(diagnosis):
-    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    ac = prediction().quantities["output.voltage.ac_rms"].value
     told = feed(diagnosis, 4.0, {"output": ac})
     told += later(diagnosis, 4.0, lambda news: causes(told + news))
     assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
@@ -81,7 +86,7 @@ def test_mains_that_nobody_has_turned_yet_is_no_cause(diagnosis):
     plan = Plan([Step(name="low mains", mains="180 V")])
     plan.take(Event(0.0, "", EventKind.STEP_BEGUN, "1 of 1: low mains", EventDetails(step=1)))
     diagnosis.follow(plan)
-    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    ac = prediction().quantities["output.voltage.ac_rms"].value
     told = feed(diagnosis, 4.0, {"output": ac})
     told += later(diagnosis, 4.0, lambda news: causes(told + news))
     first = next(one.ranked[0] for one in told if isinstance(one, Explanations))
@@ -90,7 +95,7 @@ def test_mains_that_nobody_has_turned_yet_is_no_cause(diagnosis):
 
 
 def test_a_cause_is_withdrawn_when_all_is_well_again(diagnosis):
-    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    ac = prediction().quantities["output.voltage.ac_rms"].value
     told = feed(diagnosis, 4.0, {"output": ac})
     told += later(diagnosis, 4.0, lambda news: causes(told + news))
     told = feed(diagnosis, 4.0, {}, start=4.0)
@@ -118,7 +123,7 @@ def test_stopping_ends_the_thread():
 
 
 def test_a_questionable_reading_is_not_explained(diagnosis):
-    expected = PREDICTION.quantities["output.voltage.mean"]
+    expected = prediction().quantities["output.voltage.mean"]
     asked = []
     diagnosis._explaining.ask = asked.append
     feed(diagnosis, 6.0, {"output": expected.value + 1.1 * expected.uncertainty})
@@ -142,7 +147,7 @@ def test_it_gets_ready_so_that_a_fault_is_answered_at_once(diagnosis):
     told = feed(diagnosis, 12.0, {})
     assert got_ready.is_set()
     assert not causes(told)
-    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    ac = prediction().quantities["output.voltage.ac_rms"].value
     told = feed(diagnosis, 4.0, {"output": ac}, start=12.0)
     told += later(diagnosis, 16.0, lambda news: causes(told + news))
     assert "AC range" in causes(told)[0]
@@ -154,7 +159,7 @@ def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(diagnosi
 
     whole = Explainer.explain
     monkeypatch.setattr(Explainer, "explain", broken)
-    ac = PREDICTION.quantities["output.voltage.ac_rms"].value
+    ac = prediction().quantities["output.voltage.ac_rms"].value
     told = feed(diagnosis, 4.0, {"output": ac})
     told += later(diagnosis, 4.0, lambda news: causes(told + news))
     assert causes(told) == ["none of these"]
@@ -174,20 +179,20 @@ def test_a_typed_value_is_no_evidence_once_the_supply_has_changed():
     made = DiagnosisService(BENCH.model_copy(update={"instrument": by_hand + live}))
     asked = []
     made._explaining.ask = asked.append
-    made.expect(PREDICTION, None)
+    made.expect(prediction(), None)
     typed = {channel.name for channel in BENCH.channel if channel.instrument == "multimeter"}
     watch = Watch(BENCH.channel, made.history)
 
     def read(names, now, changed):
         for channel in BENCH.channel:
             if channel.name in names:
-                expected = PREDICTION.at(channel.quantity)
+                expected = prediction().at(channel.quantity)
                 value = changed.get(channel.name, expected.value)
                 made.observe(watch.judge(channel.name, now, value, expected)[0])
 
     names = {channel.name for channel in BENCH.channel}
     read(names, 0.0, {})
-    wrong = {"mains current": 3 * PREDICTION.quantities["mains.current.rms"].value}
+    wrong = {"mains current": 3 * prediction().quantities["mains.current.rms"].value}
     for step in range(24):
         read(names - typed, 0.25 * step, wrong if step > 4 else {})
         made.news(0.25 * step)

@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
+import scipy
 
 from benchmon_simulated import SupplyUnderTest
 from benchmon_simulated.supply.diode_network import SHORT_OHMS
@@ -44,7 +43,7 @@ def loop_current(emf, ohms, diodes, law):
         return 0.0
     saturation, slope = law.saturation_at(25.0), law.slope_voltage(25.0)
     ohms += diodes * law.series_resistance
-    return brentq(lambda i: diodes * slope * math.log1p(i / saturation) + ohms * i - emf, 0.0, 1e4)
+    return scipy.optimize.brentq(lambda i: diodes * slope * math.log1p(i / saturation) + ohms * i - emf, 0.0, 1e4)
 
 
 @pytest.fixture
@@ -115,7 +114,9 @@ def test_a_shorted_diode_with_a_reservoir_as_scipy_integrates_it():
         current = loop_current(drive, ohms + capacitor.esr * share, 1, parts.diode)
         return [(current - share * (state[0] + capacitor.esr * current) / load) / capacitor.capacitance]
 
-    solution = solve_ivp(rate, (0, 1), [15.0], rtol=1e-7, max_step=5e-4, t_eval=np.linspace(0.98, 1, 2001))
+    solution = scipy.integrate.solve_ivp(
+        rate, (0, 1), [15.0], rtol=1e-7, max_step=5e-4, t_eval=np.linspace(0.98, 1, 2001)
+    )
     # The winding warms within seconds of a short; what the output loses by it is small.
     assert value["output.voltage.mean"] == pytest.approx(solution.y[0].mean(), rel=5e-3)
     assert value["output.voltage.ripple"] == pytest.approx(np.ptp(solution.y[0]), rel=2e-2)
@@ -143,7 +144,9 @@ def test_more_rails_and_the_doubler_as_scipy_integrates_them(kind):
             for push, held in zip(injections, state, strict=True)
         ]
 
-    solution = solve_ivp(rate, (0, 0.6), [20.0, 20.0], rtol=1e-6, max_step=5e-4, t_eval=np.linspace(0.58, 0.6, 2001))
+    solution = scipy.integrate.solve_ivp(
+        rate, (0, 0.6), [20.0, 20.0], rtol=1e-6, max_step=5e-4, t_eval=np.linspace(0.58, 0.6, 2001)
+    )
     output = solution.y[0] if rails else solution.y.sum(axis=0)
     # The reference takes the series resistance of its capacitors out of their load's current.
     assert value["output.voltage.mean"] == pytest.approx(output.mean(), rel=1e-2)

@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.special import wrightomega
+import scipy
 
 from benchmon_simulated import SupplyUnderTest
 from support.supplies import SMOOTHING, easy
@@ -42,7 +41,7 @@ class ReferenceBridge:
         ohms = self.ohms + self.esr * self.share
         drive = self.emf(time) - self.share * charged_to
         z = math.log(self.saturation * ohms / self.slope) + (drive + self.saturation * ohms) / self.slope
-        return self.slope / ohms * float(wrightomega(z).real) - self.saturation
+        return self.slope / ohms * float(scipy.special.wrightomega(z).real) - self.saturation
 
     def charging(self, charged_to, current):
         return (current - self.output(charged_to, current) / self.load) / self.capacitance
@@ -53,7 +52,7 @@ class ReferenceBridge:
         times = np.linspace(start, end, 4001)
         if self.inductance:
             return times, *self._with_inductance(end, times)
-        solution = solve_ivp(
+        solution = scipy.integrate.solve_ivp(
             lambda time, state: [self.charging(state[0], self.current(time, state[0]))],
             (0, end), [0.9 * self.peak], method="LSODA", t_eval=times, rtol=1e-8, atol=1e-9, max_step=2e-4,
         )  # fmt: skip
@@ -66,7 +65,7 @@ class ReferenceBridge:
         found = [[], [], []]
         while time < end:
             event = self._current_ends if conducting else self._current_begins
-            piece = solve_ivp(
+            piece = scipy.integrate.solve_ivp(
                 self._conducting if conducting else self._blocking,
                 (time, end), state, method="LSODA", events=event, rtol=1e-8, atol=1e-9, max_step=1e-4,
             )  # fmt: skip

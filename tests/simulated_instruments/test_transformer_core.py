@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy.integrate import solve_ivp
-from scipy.special import wrightomega
+import scipy
 
 from benchmon_simulated import Effects, SupplyUnderTest
 from benchmon_simulated.supply.core import usual_no_load
@@ -55,7 +54,7 @@ class ReferenceSupply:
         sign = -1.0 if self.bridge and driving < 0.0 else 1.0
         drive = sign * self.ratio * driving - self.share * charged_to
         z = math.log(self.saturation * self.ohms / self.slope) + (drive + self.saturation * self.ohms) / self.slope
-        winding = sign * (self.slope / self.ohms * float(wrightomega(z).real) - self.saturation)
+        winding = sign * (self.slope / self.ohms * float(scipy.special.wrightomega(z).real) - self.saturation)
         volts = driving - self.inner * self.ratio * winding
         return winding, magnetising, magnetising + self.loss * volts + self.ratio * winding, volts
 
@@ -72,7 +71,7 @@ class ReferenceSupply:
         end = PERIODS / self.frequency
         times = np.linspace(end - 1.0 / self.frequency, end, 2001)
         start = [-self.peak / (2.0 * math.pi * self.frequency), 0.9 * self.peak * self.ratio]
-        found = solve_ivp(
+        found = scipy.integrate.solve_ivp(
             self.rates, (0.0, end), start, method="LSODA", t_eval=times, rtol=1e-7, atol=1e-9, max_step=3e-4
         )
         traces = [

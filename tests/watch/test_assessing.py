@@ -2,6 +2,7 @@
 
 import json
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -73,9 +74,13 @@ period = "0.5 s"
 )
 LOW = ("mains", "current", "vout")
 NODES = np.array([0.9, 0.95, 1.0, 1.05, 1.1]) * 230.0
-PREDICTED = [predict(BENCH, mains_voltage=float(volts)).quantities for volts in NODES]
-TERMINALS = np.array([one["mains.voltage.rms"].value for one in PREDICTED])
 NOISE = {"mains": 0.02, "current": 1e-4, "power": 0.02, "vout": 0.004, "ripple": 0.001, "case": 0.1}
+
+
+@cache
+def predicted():
+    """Return the quantities predicted at each of the nodes."""
+    return [predict(BENCH, mains_voltage=float(volts)).quantities for volts in NODES]
 
 
 def log(seconds, *, mains=0.0, step=0.5, seed=1, changes=None):
@@ -84,8 +89,9 @@ def log(seconds, *, mains=0.0, step=0.5, seed=1, changes=None):
     times = np.arange(0.0, seconds, step)
     volts = 230.0 * (1.0 + mains * np.sin(2 * np.pi * times / 170.0))
     rows = []
+    terminals = np.array([one["mains.voltage.rms"].value for one in predicted()])
     for channel in BENCH.channel:
-        curve = np.polyfit(TERMINALS, [one[channel.quantity].value for one in PREDICTED], 3)
+        curve = np.polyfit(terminals, [one[channel.quantity].value for one in predicted()], 3)
         values = np.polyval(curve, volts)
         if changes and channel.name in changes:
             values = changes[channel.name](times, values)
@@ -187,7 +193,7 @@ def test_a_runaway_is_not_over_while_it_grows(monkeypatch, constant):
 
 
 def test_warming_up_from_cold_is_as_expected():
-    settled = PREDICTED[2]["diode.temperature.case"].value
+    settled = predicted()[2]["diode.temperature.case"].value
 
     def warming(times, _):
         return 25.0 + (settled - 25.0) * (1.0 - np.exp(-times / 60.0))
@@ -206,7 +212,7 @@ def test_one_reading_a_channel_is_judged_at_once():
 
 
 def test_a_meter_on_its_ac_range_is_explained_from_one_round():
-    ripple = PREDICTED[2]["output.voltage.ac_rms"].value
+    ripple = predicted()[2]["output.voltage.ac_rms"].value
     rows = [row for row in log(1, changes={"vout": lambda _, v: 0.0 * v + ripple}) if row.time == 0.0]
     first = assessed(rows)["explanations"][0]
     assert first["cause"] == "vout: the meter is on its AC range"
@@ -311,7 +317,7 @@ def test_what_fell_silent_is_explained_at_the_mains_of_today():
 
 
 def test_a_case_far_too_hot_for_what_the_diode_carries_is_badly_cooled():
-    settled = PREDICTED[2]["diode.temperature.case"].value
+    settled = predicted()[2]["diode.temperature.case"].value
 
     def hot(times, _):
         return 25.0 + 4.6 * (settled - 25.0) * (1.0 - np.exp(-times / 60.0))

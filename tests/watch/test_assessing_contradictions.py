@@ -30,7 +30,8 @@ QUANTITIES = {
     "output power": "output.power.mean",
     "diode": "diode.current.mean",
 }
-RIGHT = {name: predict(read_bench(SUPPLY)).quantities[quantity].value for name, quantity in QUANTITIES.items()}
+PREDICTED = predict(read_bench(SUPPLY)).quantities
+RIGHT = {name: PREDICTED[quantity].value for name, quantity in QUANTITIES.items()}
 
 # What is read, which of it is made wrong and by what factor, and words of the rule that must be named.
 WRONG = [

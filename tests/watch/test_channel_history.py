@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -16,14 +17,18 @@ from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("reservoir").path)
-PREDICTION = predict(BENCH)
+
+
+@cache
+def prediction():
+    return predict(BENCH)
 
 
 @pytest.fixture
 def watch():
     """Return a watch with the channel history of the reservoir bench."""
     history = ChannelHistory(BENCH)
-    history.expect(PREDICTION)
+    history.expect(prediction())
     return Watch(BENCH.channel, history), history
 
 
@@ -32,7 +37,7 @@ def play(watch, seconds, changes=None, *, step=0.5, start=0.0):
     random, events = np.random.default_rng(1), []
     for time in np.arange(start, start + seconds, step):
         for channel in BENCH.channel:
-            expected = PREDICTION.at(channel.quantity)
+            expected = prediction().at(channel.quantity)
             value = expected.value
             if changes and channel.name in changes:
                 value = changes[channel.name](float(time), value)
@@ -74,7 +79,7 @@ def test_a_drift_that_leads_out_only_after_hours_is_a_quiet_event(watch):
 def test_a_band_that_reaches_below_zero_has_no_edge_to_drift_to(watch, part, kind):
     """Falling by 3 % a minute: half way down in a quarter of an hour, and never to what would be negative."""
     channel = next(one for one in BENCH.channel if one.name == "ripple")
-    random, events, right = np.random.default_rng(1), [], PREDICTION.at(channel.quantity).value
+    random, events, right = np.random.default_rng(1), [], prediction().at(channel.quantity).value
     expected = Expected(right, part * right, "V")
     for time in np.arange(0.0, 300.0, 0.5):
         value = right * (1.0 - 0.03 * max(0.0, time - 60.0) / 60.0) + 0.002 * right * random.standard_normal()
@@ -133,7 +138,7 @@ def test_a_junction_that_stays_near_its_maximum_is_said_once(watch):
 
 def test_from_cold_the_unseen_warm_up_is_no_drift():
     history = ChannelHistory(BENCH, power_on=0.0)
-    history.expect(PREDICTION)
+    history.expect(prediction())
     watch = Watch(BENCH.channel, history)
     events = play(watch, 500, {"output": lambda time, value: value + 0.25 * math.exp(-time / 240.0)})
     assert [event for event in events if event.kind == "drifting"] == []
@@ -147,7 +152,7 @@ def test_shuffled_instruments_get_the_same_flags():
         noise = {c.name: random.standard_normal(400) for c in sorted(channels, key=lambda one: one.name)}
         for index in range(400):
             for channel in channels:
-                expected = PREDICTION.at(channel.quantity)
+                expected = prediction().at(channel.quantity)
                 size = 0.04 * channel.accuracy.of(expected.value)
                 drift = size * index / 10 if channel.name == "winding current" else 0.0
                 value = expected.value + size * noise[channel.name][index] + drift
@@ -160,10 +165,10 @@ def test_shuffled_instruments_get_the_same_flags():
 def history_of_output(values, expected_of=lambda _: 1.0):
     """Feed the output alone, once a second; `expected_of` scales what is expected. Return history and events."""
     history = ChannelHistory(BENCH)
-    history.expect(PREDICTION)
+    history.expect(prediction())
     watch, events = Watch(BENCH.channel, history), []
     channel = next(one for one in BENCH.channel if one.name == "output")
-    settled = PREDICTION.at(channel.quantity)
+    settled = prediction().at(channel.quantity)
     for time, part in enumerate(values):
         expected = replace(settled, value=settled.value * expected_of(time))
         value = round(settled.value * part, 2)
@@ -209,9 +214,9 @@ def test_a_cause_that_is_hardly_likely_comes_behind_a_frozen_one():
 @pytest.mark.parametrize("rate", [0.0, 3.0])
 def test_a_temperature_that_had_settled_and_rises_again_drifts_inside_its_wide_band(rate):
     history = ChannelHistory(BENCH)
-    history.expect(PREDICTION)
+    history.expect(prediction())
     case = next(one for one in BENCH.channel if one.quantity == "diode.temperature.case")
-    expected, random, events = PREDICTION.at(case.quantity), np.random.default_rng(3), []
+    expected, random, events = prediction().at(case.quantity), np.random.default_rng(3), []
     for time in np.arange(0.0, 720.0, 4.0):
         value = expected.value + rate * max(0.0, time - 400.0) / 60.0 + 0.05 * random.standard_normal()
         events += history.update(case.name, float(time), float(value), expected, 0.0)
@@ -221,7 +226,7 @@ def test_a_temperature_that_had_settled_and_rises_again_drifts_inside_its_wide_b
 
 
 def test_noise_at_a_line_is_no_change_between_agreeing_and_disagreeing():
-    settled = PREDICTION.at("output.voltage.mean")
+    settled = prediction().at("output.voltage.mean")
     edge = 1.0 + 1.2 * settled.uncertainty / settled.value
     history, _ = history_of_output([edge, edge * 1.0005] * 100)
     assert history.changes_recently("output", 200.0) == 0
@@ -231,7 +236,7 @@ def test_a_value_that_stands_still_while_the_mains_move_is_implausible_until_it_
     moves = lambda time: 1.0 + 0.03 * math.sin(time / 20)  # noqa: E731 - mains that wander by 3 %
     history, events = history_of_output([1.0] * 100, moves)
     assert kinds(events) >= {("implausible", "output")}
-    assert history.frozen("output").value == pytest.approx(PREDICTION.at("output.voltage.mean").value, abs=0.01)
+    assert history.frozen("output").value == pytest.approx(prediction().at("output.voltage.mean").value, abs=0.01)
     assert Flag.IMPLAUSIBLE in history.flags("output")
     assert "has read exactly" in next(each.message for each in events if each.kind == "implausible")
     assert history.causes(100.0)[0].cause == "output: its value is frozen"

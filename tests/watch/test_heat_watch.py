@@ -27,10 +27,11 @@ def follow(watch, t, values, seed=1, sigma=0.1):
     return watch.outlook(float(t[-1]))
 
 
-def test_after_two_time_constants_the_final_temperature_is_known():
+@pytest.mark.parametrize(("count", "fewer"), [(10, 1), pytest.param(20, 0, marks=pytest.mark.long)])
+def test_after_two_time_constants_the_final_temperature_is_known(count, fewer):
     random = np.random.default_rng(2)
     known = near = covered = timely = 0
-    for seed in range(20):
+    for seed in range(count):
         size, constant = random.uniform(30, 90), random.uniform(40, 250)
         t = np.arange(0, 2 * constant, 1.0)
         limit = AIR + 0.92 * size
@@ -41,10 +42,10 @@ def test_after_two_time_constants_the_final_temperature_is_known():
             known += 1
             near += abs(final.best - AIR - size) < 0.05 * size
             covered += final.low <= AIR + size <= final.high
-    assert known >= 17
+    assert known >= 0.85 * count - fewer
     assert near >= known - 1
-    assert covered >= known - 2
-    assert timely >= 18
+    assert covered >= known - count // 10
+    assert timely >= 0.9 * count
 
 
 @pytest.mark.parametrize("wrong", [9e14, -300.0])
@@ -147,7 +148,7 @@ def test_more_load_is_noticed_and_its_limit_forecast():
 
 def test_a_change_is_noticed_whenever_it_comes():
     # The fit is made again now and then, and must not take the first readings of a rise for its own.
-    for begins in np.arange(233.0, 274.0, 5.0):
+    for begins in np.arange(233.0, 274.0, 10.0):
         t = np.arange(0, begins + 60.0, 1.0)
         steady = 43.0 + 0.5 * np.sin(t / 27.0)
         values = np.where(t < begins, steady, steady + 77.0 * (1 - np.exp(-(t - begins) / 60)))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import multivariate_t
+import scipy
 
 from benchmon.bench import Channel
 from benchmon.watch.diagnosis.likelihood import TAILS, Observation, log_likelihoods, missed_by_a_model
@@ -35,7 +35,7 @@ def test_readings_that_share_uncertainties_have_the_density_that_scipy_gives() -
             + (missed_by_a_model(one)[0] * value.value) ** 2
             for value, one in zip(said, usable, strict=True)
         ]
-        density = multivariate_t([one.value for one in said], np.diag(own) + moves @ moves.T, df=TAILS)
+        density = scipy.stats.multivariate_t([one.value for one in said], np.diag(own) + moves @ moves.T, df=TAILS)
         wanted.append(density.logpdf([one.value for one in usable]))
     assert logs - logs[0] == pytest.approx(np.array(wanted) - wanted[0], rel=1e-9)
 

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
+import scipy
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from benchmon.watch.drift.blocks import NoiseEstimate, onset_of, score_for, trend_of
 
@@ -55,13 +55,13 @@ def test_trend_is_that_of_the_reference(seed):
     times = np.cumsum(random.uniform(0.5, 1.5, 40))
     values = 0.03 * times + random.normal(0.0, 1.0, 40)
     trend = trend_of(times, values)
-    slope, _, low, high = stats.theilslopes(values, times, 0.95)
+    slope, _, low, high = scipy.stats.theilslopes(values, times, 0.95)
     assert trend.slope == pytest.approx(slope)
     # The reference knows no memory of the noise, so its interval may only be narrower.
     assert trend.low <= low + 0.1 * abs(high - low)
     assert trend.high >= high - 0.1 * abs(high - low)
-    tau = stats.kendalltau(times, values)
-    assert 2.0 * stats.norm.sf(abs(trend.score)) == pytest.approx(tau.pvalue, abs=0.1)
+    tau = scipy.stats.kendalltau(times, values)
+    assert 2.0 * scipy.stats.norm.sf(abs(trend.score)) == pytest.approx(tau.pvalue, abs=0.1)
 
 
 @given(st.floats(0.001, 1000), st.floats(-100, 100))

@@ -7,9 +7,10 @@ and keep a bounded amount of memory, however long a test lasts.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
-from statistics import NormalDist, median
+from statistics import NormalDist
 from typing import NamedTuple
 
 import numpy as np
@@ -52,12 +53,12 @@ class NoiseEstimate:
 
     LENGTH = 64
 
-    __slots__ = ("_before", "_differences", "_is_old", "_last", "_value")
+    __slots__ = ("_before", "_differences", "_is_old", "_last", "_step", "_value")
 
     def __init__(self) -> None:
         self._differences: deque[float] = deque(maxlen=self.LENGTH)
         self._last = self._before = math.nan
-        self._value = 0.0
+        self._value = self._step = 0.0
         self._is_old = False
 
     def add(self, value: float) -> None:
@@ -81,20 +82,25 @@ class NoiseEstimate:
     @property
     def deviation(self) -> float:
         """The standard deviation of one value, 0 while nothing is known."""
-        if self._is_old:
-            self._value = self._estimate()
-            self._is_old = False
+        self._renew()
         return self._value
 
     @property
     def step(self) -> float:
         """The smallest difference seen, which is the step of a display's last digit, 0 where nothing changed."""
-        return min((size for size in self._differences if size > 0), default=0.0)
+        self._renew()
+        return self._step
 
-    def _estimate(self) -> float:
-        if not self._differences:
-            return 0.0
-        return max(median(self._differences) / (NORMAL_QUARTILE * math.sqrt(6.0)), self.step / math.sqrt(12.0))
+    def _renew(self) -> None:
+        """Work out deviation and step, if a value came since they were."""
+        if not self._is_old:
+            return
+        self._is_old = False
+        sizes = sorted(self._differences)
+        count, still = len(sizes), bisect_right(sizes, 0.0)
+        self._step = sizes[still] if still < count else 0.0
+        middle = (sizes[(count - 1) // 2] + sizes[count // 2]) / 2.0
+        self._value = max(middle / (NORMAL_QUARTILE * math.sqrt(6.0)), self._step / math.sqrt(12.0))
 
 
 _STEP_SIGMAS = 8.0 * math.sqrt(2.0)

@@ -17,8 +17,7 @@ from dataclasses import dataclass
 from math import exp, pi, sin
 
 import numpy as np
-from scipy.integrate import solve_ivp
-from scipy.special import wrightomega
+import scipy
 
 from benchmon.bench import Bench, Capacitor, Choke, CurrentLoad, ResistorLoad
 
@@ -299,7 +298,9 @@ def _integrated(circuit: Circuit, x: np.ndarray, times: np.ndarray | None, metho
 
     with warnings.catch_warnings():
         warnings.simplefilter("error", UserWarning)
-        return solve_ivp(rates, (0.0, period), x, method, times, rtol=exact, atol=exact / 10, max_step=period / 100)
+        return scipy.integrate.solve_ivp(
+            rates, (0.0, period), x, method, times, rtol=exact, atol=exact / 10, max_step=period / 100
+        )
 
 
 def repeat(circuit: Circuit) -> np.ndarray:
@@ -376,7 +377,9 @@ def _instant(circuit: Circuit) -> dict[str, np.ndarray]:
     def currents(volts, more=0.0):
         scale = (ohms + more) * circuit.saturation / circuit.slope
         return [
-            circuit.slope / (ohms + more) * wrightomega((drive - volts) / circuit.slope + scale + np.log(scale)).real
+            circuit.slope
+            / (ohms + more)
+            * scipy.special.wrightomega((drive - volts) / circuit.slope + scale + np.log(scale)).real
             - circuit.saturation
             for drive in drives
         ]

@@ -10,9 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.integrate import solve_ivp
-from scipy.optimize import brentq
-from scipy.special import wrightomega
+import scipy
 
 from benchmon.bench import Bench
 
@@ -71,7 +69,9 @@ def idle_of(bench: Bench) -> tuple[Idle, float]:
     volts = t.primary_voltage
     for _ in range(3):
         siemens = (t.no_load_loss - copper) / volts**2
-        peak = brentq(lambda size: unloaded(size)[0] - t.no_load_current, 1e-4, 5.0 * t.no_load_current, rtol=1e-5)
+        peak = scipy.optimize.brentq(
+            lambda size: unloaded(size)[0] - t.no_load_current, 1e-4, 5.0 * t.no_load_current, rtol=1e-5
+        )
         volts = unloaded(peak)[1]
     ohms = t.primary_resistance + bench.mains.source_resistance
     shape = tuple((order, size, np.radians(phase)) for order, size, phase in bench.mains.harmonics or ())
@@ -84,7 +84,7 @@ def _repeating(rate, start: np.ndarray, times: np.ndarray) -> np.ndarray:
     period = times[-1] + times[1]
 
     def after(state: np.ndarray) -> np.ndarray:
-        return solve_ivp(rate, (0.0, period), state, "Radau", rtol=1e-7, atol=1e-9).y[:, -1]
+        return scipy.integrate.solve_ivp(rate, (0.0, period), state, "Radau", rtol=1e-7, atol=1e-9).y[:, -1]
 
     state = start
     for _ in range(40):
@@ -98,7 +98,7 @@ def _repeating(rate, start: np.ndarray, times: np.ndarray) -> np.ndarray:
             gain[:, column] = (after(moved) - ends) / 1e-4
         # The flux of a half wave runs far into saturation: small steps keep the map from overflowing.
         state = state + np.clip(np.linalg.solve(np.eye(len(state)) - gain, ends - state), -0.3, 0.3)
-    return solve_ivp(rate, (0.0, period), state, "Radau", times, rtol=1e-7, atol=1e-9).y
+    return scipy.integrate.solve_ivp(rate, (0.0, period), state, "Radau", times, rtol=1e-7, atol=1e-9).y
 
 
 def saturating(bench: Bench) -> dict[str, float]:
@@ -115,7 +115,10 @@ def saturating(bench: Bench) -> dict[str, float]:
     def path(drive, more: float = 0.0):
         whole = ohms + more
         scale = whole * diode.saturation_current / slope
-        return slope / whole * wrightomega(drive / slope + scale + np.log(scale)).real - diode.saturation_current
+        return (
+            slope / whole * scipy.special.wrightomega(drive / slope + scale + np.log(scale)).real
+            - diode.saturation_current
+        )
 
     def currents(time, flux, volts):
         behind = turns * idle.emf(time, flux)

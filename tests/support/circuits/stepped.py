@@ -11,8 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.integrate import solve_ivp
-from scipy.special import wrightomega
+import scipy
 
 from benchmon.bench import Bench, Diode
 
@@ -118,7 +117,7 @@ def stepped(bench: Bench, drawn: Drawn, periods: int) -> dict[str, float]:
     # No direct current passes the transformer: the core balances the mean, which then makes no drop in the primary.
     balanced, tried = 0.0, []
     for _ in range(MOST_ROUNDS):
-        found = solve_ivp(rate, (0.0, end), state, "Radau", times, rtol=1e-5, atol=1e-6)
+        found = scipy.integrate.solve_ivp(rate, (0.0, end), state, "Radau", times, rtol=1e-5, atol=1e-6)
         assert found.success
         state, volts = found.y[:, -1], found.y[: drawn.nodes]
         winding, current, _, _ = (np.array(each) for each in zip(*map(flows, times, found.y.T), strict=True))
@@ -151,7 +150,9 @@ def _pick(pairs: list[tuple[int, int]], nodes: int) -> np.ndarray:
 def _shockley(volts: np.ndarray, diode: Diode) -> np.ndarray:
     slope, ohms = diode.emission_coefficient * THERMAL_VOLTAGE, diode.series_resistance
     scale = ohms * diode.saturation_current / slope
-    return slope / ohms * wrightomega(volts / slope + scale + np.log(scale)).real - diode.saturation_current
+    return (
+        slope / ohms * scipy.special.wrightomega(volts / slope + scale + np.log(scale)).real - diode.saturation_current
+    )
 
 
 def _readings(bench: Bench, angle: np.ndarray, wave: np.ndarray, traces: tuple[np.ndarray, ...]) -> dict[str, float]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy.special import wrightomega
+import scipy
 
 Array = np.ndarray[Any, Any]
 
@@ -209,11 +209,14 @@ class _Stepper:
     def _diode(self, volts: Array, number: int) -> tuple[Array, Array]:
         vt, ohms = self._vt, self._ohmic
         z = np.log(self._is * ohms / vt) + (volts + self._shift + self._is * ohms) / vt
-        omega = wrightomega(np.minimum(z, 1e6)).real
+        omega = scipy.special.wrightomega(np.minimum(z, 1e6)).real
         current = vt / ohms * omega - self._is
         # At the shift of a warm junction no voltage must drive no current.
         rest = (
-            vt / ohms * wrightomega(np.log(self._is * ohms / vt) + (self._shift + self._is * ohms) / vt).real - self._is
+            vt
+            / ohms
+            * scipy.special.wrightomega(np.log(self._is * ohms / vt) + (self._shift + self._is * ohms) / vt).real
+            - self._is
         )
         part = self._open[:, number]
         shunt = np.where(part > 1.0, 1.0 / self._ohmic, self._leaks)
