@@ -14,6 +14,7 @@ from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
+from benchmon.prediction.collocation import solve_blocks_sparsely
 from benchmon.prediction.monte_carlo import monte_carlo
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.solved import SolvedQuantities, solve
@@ -213,3 +214,18 @@ def test_a_hot_diode_converges_in_spite_of_strong_thermal_feedback():
     junction = found["diode.temperature.junction"].value
     assert 200 < junction < 300
     assert junction == pytest.approx(25 + 55 * found["diode.power.mean"].value, abs=0.1)
+
+
+def test_an_elimination_of_what_is_not_zero_agrees_with_lapack():
+    """A chain of chokes and nodes: nothing is on a node's diagonal until the current of a choke is eliminated."""
+    random = np.random.default_rng(3)
+    chain = np.diag(np.tile([1.0, 0.0], 4)[:7]) + np.diag(np.ones(6), 1) - np.diag(np.ones(6), -1)
+    local = chain[..., None, None] * random.uniform(0.5, 2.0, (7, 7, 30, 20))
+    right = np.eye(7)[:, [1, 5], None, None] * random.uniform(0.5, 2.0, (7, 2, 30, 20))
+    by_lapack = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).transpose(2, 3, 0, 1)
+    assert solve_blocks_sparsely(local, right) == pytest.approx(by_lapack, rel=1e-9, abs=1e-12)
+
+
+def test_a_matrix_without_anything_on_its_diagonal_is_refused():
+    with pytest.raises(PredictionError, match="no unique solution"):
+        solve_blocks_sparsely(np.zeros((2, 2, 3, 4)), np.ones((2, 1, 3, 4)))

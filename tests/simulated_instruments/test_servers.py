@@ -127,6 +127,15 @@ def test_lines_in_another_unit_with_reversed_leads():
         assert readings(simulated, ["output", "air"]) == near_truth(simulated, ["output", "air"])
 
 
+def test_lines_of_hexadecimal_digits():
+    text = INSTRUMENT.format("serial_lines", "/dev/ttyUSB0")
+    text += VOLTS + 'pattern = "U(?P<value>[0-9A-F]{4}).*"\ndigits = "hexadecimal"\nunit = "mV"\n'
+    text += AIR + 'pattern = "T(?P<value>[0-9a-f]{6})"\ndigits = "hexadecimal"\nbits = 24\nfactor = -0.01\n'
+    with SimulatedBench(easy(text), seed=2) as simulated:
+        until(lambda: simulated.supply.snapshot.time > 0.3)
+        assert readings(simulated, ["output", "air"]) == near_truth(simulated, ["output", "air"])
+
+
 def test_lines_asked_by_a_control_code_and_ended_by_another():
     text = INSTRUMENT.format("serial_lines", "/dev/ttyUSB0") + 'write_termination = ""\nread_termination = "\\u0003"\n'
     text += VOLTS + 'query = "\\u0005"\n'
@@ -142,6 +151,10 @@ def test_lines_asked_by_a_control_code_and_ended_by_another():
         ("serial_lines", 'bytes = "3C 10 00"\nconfirm = "3C 20 00"\noff_answer = "3C 11 00"\n'),
         ("modbus", "register = 9\nvalue = 165\n"),
         ("modbus", "coil = 9\nvalue = 1\n"),
+        ("modbus", 'coil = 3\nvalue = true\nconfirm = ["discrete", 19, 0]\n'),
+        ("modbus", 'register = 40\nvalue = 0\nconfirm = ["input", 7, 258]\n'),
+        ("modbus", 'coil = 3\nvalue = 0\nconfirm = ["holding", 90, 0]\n'),
+        ("modbus", 'coil = 3\nvalue = 0\nconfirm = ["coil", 4, 1]\n'),
     ],
 )
 def test_a_relay_board_switches_the_supply_off_and_confirms(name, how):

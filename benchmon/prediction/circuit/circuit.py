@@ -1,7 +1,7 @@
 """The circuit of a healthy supply at given junction temperatures, as a `PeriodicSystem` of the collocation.
 
 `Circuit` evaluates the assembled network; `circuit_of` builds it from a bench. `mains_wave`, `batched_matvec` and
-`conductance_jacobian` are shared with the circuit that is solved diode by diode.
+`with_conductances` are shared with the circuit that is solved diode by diode.
 """
 
 from __future__ import annotations
@@ -164,10 +164,10 @@ class Circuit:
         """
         mass, linear, inject, flux = matrices
         equations = self.equations
-        f_slope = linear[:, None, None] + conductance_jacobian(inject, conductance, equations.drive)
+        f_slope = with_conductances(linear, inject, conductance, equations.drive)
         q_slope: Floats = np.broadcast_to(mass[:, None, None], f_slope.shape)
         if equations.winding_unknowns:
-            q_slope = q_slope + conductance_jacobian(flux, conductance, equations.drive)
+            q_slope = with_conductances(mass, flux, conductance, equations.drive)
         for output, slope in zip(equations.bent_loads, load_slopes, strict=True):
             node = list(output.load_node)
             rows, columns = np.ix_(node, node)
@@ -298,12 +298,24 @@ def batched_matvec(matrix: Floats, vectors: Floats) -> Floats:
     return product.reshape(variants, intervals, stages, -1)
 
 
-def conductance_jacobian(inject: Floats, conductance: Floats, drive: Floats) -> Floats:
-    """Return inject·diag(conductance)·drive, (b, m, 2, n, n), for conductances (b, m, 2, p) of the paths."""
-    outer = inject.transpose(0, 2, 1)[..., None] * drive[:, None, :]
-    variants, paths, rows, columns = outer.shape  # there may be no path
-    found = batched_matvec(outer.reshape(variants, paths, rows * columns).transpose(0, 2, 1), conductance)
-    return found.reshape(*conductance.shape[:3], rows, columns)
+def with_conductances(linear: Floats, inject: Floats, conductance: Floats, drive: Floats) -> Floats:
+    """Return linear + inject·diag(conductance)·drive, (b, m, 2, n, n), for conductances (b, m, 2, p) of the paths.
+
+    In memory every entry of the matrices is a plane of its own, since an elimination takes them one by one; few of them
+    are not zero.
+    """
+    variants, intervals, _, paths = conductance.shape
+    size = linear.shape[-1]
+    planes = np.zeros((2, size, size, variants, intervals))
+    rows, columns = np.nonzero(np.any(linear, axis=0))
+    planes[:, rows, columns] = linear[:, rows, columns].T[..., None]
+    by_path = np.ascontiguousarray(conductance.transpose(3, 2, 0, 1))
+    for path in range(paths):
+        columns = np.flatnonzero(drive[path])
+        for row in np.flatnonzero(np.any(inject[..., path], axis=0)):
+            slopes = inject[:, row, path] * drive[path, columns, None]
+            planes[:, row, columns] += slopes[:, :, None] * by_path[path, :, None]
+    return planes.transpose(3, 4, 0, 1, 2)
 
 
 class KeptWaves:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor, Choke, ResistorLoad
-from benchmon.prediction.circuit.circuit import KeptWaves, Sag, batched_matvec, conductance_jacobian
+from benchmon.prediction.circuit.circuit import KeptWaves, Sag, batched_matvec, with_conductances
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct
 from benchmon.prediction.circuit.network import (
     CapacitorAt,
@@ -313,11 +313,11 @@ class DiodeCircuit:
         """Return the derivatives of q and f with the diodes' `conductance` (b, m, 2, d) and the slopes of the loads."""
         equations = self.equations
         inject = np.broadcast_to(-equations.across.T, (len(conductance), *equations.across.T.shape))
-        f_slope = linear[:, None, None] + conductance_jacobian(inject, conductance, equations.across)
+        f_slope = with_conductances(linear, inject, conductance, equations.across)
         if load_slope is not None:
             loads = equations.loads[list(equations.bent)]
             drawn = np.broadcast_to(-loads.T, (len(load_slope), *loads.T.shape))
-            f_slope = f_slope + conductance_jacobian(drawn, load_slope, loads)
+            f_slope += with_conductances(np.zeros_like(linear), drawn, load_slope, loads)
         return np.broadcast_to(mass[:, None, None], f_slope.shape), f_slope
 
     def _diodes(self, y: Floats) -> tuple[Floats, Floats]:

@@ -125,6 +125,18 @@ class Keys:
             return value[0], value[1]
         raise self._error(key, value, "must be a byte and a format")
 
+    def register(self, key: str, functions: Sequence[str]) -> tuple[str, int, int]:
+        """Return a function of Modbus, one of `functions`, the number of what it reads, and a content."""
+        value = self._keys.get(key)
+        if (
+            isinstance(value, list | tuple)
+            and len(value) == 3
+            and value[0] in functions
+            and all(type(item) is int and 0 <= item <= 65_535 for item in value[1:])
+        ):
+            return str(value[0]), int(value[1]), int(value[2])
+        raise self._error(key, value, "must be a function, a number and a content, from 0 to 65535")
+
     def is_integer(self, key: str) -> bool:
         """Return whether the key is present and a whole number (true and false are none)."""
         return type(self._keys.get(key)) is int

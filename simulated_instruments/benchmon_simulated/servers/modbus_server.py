@@ -187,6 +187,9 @@ class RegisterFormat:
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 _FUNCTIONS = {"holding": 3, "input": 4}
+_READ_BY = {"coil": 1, "discrete": 2} | _FUNCTIONS
+_BITS = frozenset({1, 2})
+"""Functions of single bits, of which the library keeps 16 in a register."""
 _PLACEHOLDER_REGISTER = 65_520
 """The register of a block that would be empty, which pymodbus does not allow."""
 
@@ -259,11 +262,34 @@ class ServedRegister:
         return self.layout.numbers(self.start)
 
 
+@dataclass(frozen=True)
+class ReportedRelay:
+    """A register, coil or discrete input that reports a relay's state: `off`, or another number when it is on."""
+
+    function: int
+    number: int
+    off: int
+
+    @property
+    def numbers(self) -> set[int]:
+        """Its number."""
+        return {self.number}
+
+    def read(self, supply: SupplyUnderTest, registers: list[int], first: int) -> None:
+        """Write the present state into `registers`, of which the first has the number `first`."""
+        content = (0 if self.off else 1) if supply.on else self.off
+        if self.function in _BITS:
+            at, bit = divmod(self.number, 16)
+            registers[at - first] = registers[at - first] & ~(1 << bit) | bool(content) << bit
+        else:
+            registers[self.number - first] = content
+
+
 @dataclass
 class Unit:
-    """One unit on a line: the registers of its channels, and the coils and registers that switch."""
+    """One unit on a line: its channels' registers, where a relay reports, and the coils and registers that switch."""
 
-    registers: list[ServedRegister] = field(default_factory=list)
+    registers: list[ServedRegister | ReportedRelay] = field(default_factory=list)
     coils: dict[int, Written] = field(default_factory=dict)
     switching: dict[int, Written] = field(default_factory=dict)
 
@@ -281,7 +307,8 @@ class ModbusServer(WiredServer):
         for sweep in bench.sweep:
             if sweep.instrument == instrument.name:
                 _add_load(self._units, sweep, ElectronicLoad(supply, sweep.over, seed))
-        self.meters: Sequence[Meter] = [register.meter for unit in self._units.values() for register in unit.registers]
+        served = [register for unit in self._units.values() for register in unit.registers]
+        self.meters: Sequence[Meter] = [one.meter for one in served if isinstance(one, ServedRegister)]
         self._framing = keys_of(instrument).choice("framing", "rtu", ("rtu", "ascii"))
         self._server: ModbusTcpServer | None = None
         self._port = 0
@@ -368,6 +395,14 @@ def _add_coil(units: dict[int, Unit], keys: Keys, supply: SupplyUnderTest) -> No
         unit.switching[keys.integer("register", None, 0, 65_535)] = MainsRelay(off, supply)
     else:
         unit.coils[keys.integer("coil", None, 0, 65_535)] = MainsRelay(off, supply)
+    if keys.has("confirm"):
+        function, at, content = keys.register("confirm", tuple(_READ_BY))
+        relay = ReportedRelay(_READ_BY[function], at, content)
+        if (function, at) in {*(("coil", one) for one in unit.coils), *(("holding", one) for one in unit.switching)}:
+            return
+        if any(_overlap(relay, other) for other in unit.registers):
+            raise BadInput(f"switch_off: confirm = {function} {at}: a channel uses it already")
+        unit.registers.append(relay)
 
 
 def _add_load(units: dict[int, Unit], sweep: Sweep, load: ElectronicLoad) -> None:
@@ -389,7 +424,7 @@ def _add_load(units: dict[int, Unit], sweep: Sweep, load: ElectronicLoad) -> Non
         unit.coils[release.integer("coil", None, 0, 65_535)] = LoadSwitch(off, load)
 
 
-def _overlap(one: ServedRegister, other: ServedRegister) -> bool:
+def _overlap(one: ServedRegister | ReportedRelay, other: ServedRegister | ReportedRelay) -> bool:
     return one.function == other.function and bool(one.numbers & other.numbers)
 
 
@@ -405,13 +440,13 @@ def _device(number: int, unit: Unit, supply: SupplyUnderTest) -> SimDevice:
         if written is not None:
             return _write(unit, function, address, written)
         for register in unit.registers:
-            if register.function == function and register.numbers & set(range(address, address + count)):
+            asked = register.numbers if function in _BITS else set(range(address, address + count))
+            if register.function == function and register.numbers & asked:
                 register.read(supply, registers, first)
         return None
 
-    coils = [SimData(at, values=unit.coils[at].off == 0, datatype=DataType.BITS) for at in sorted(unit.coils)]
     held, inputs = (_register_blocks(unit, function) for function in _FUNCTIONS.values())
-    blocks = (coils or _empty_block(DataType.BITS), _empty_block(DataType.BITS), held, inputs)
+    blocks = (_bit_block(unit, "coil"), _bit_block(unit, "discrete"), held, inputs)
     return SimDevice(number, simdata=blocks, action=refresh)
 
 
@@ -430,6 +465,15 @@ def _register_blocks(unit: Unit, function: int) -> list[SimData]:
     numbers |= set(unit.switching) if function == _FUNCTIONS["holding"] else set()
     return [SimData(at, values=0, datatype=DataType.REGISTERS) for at in sorted(numbers)] or _empty_block(
         DataType.REGISTERS
+    )
+
+
+def _bit_block(unit: Unit, function: str) -> list[SimData]:
+    on = {at for at, relay in unit.coils.items() if relay.off == 0} if function == "coil" else set()
+    numbers = {number for one in unit.registers if one.function == _READ_BY[function] for number in one.numbers}
+    numbers |= set(unit.coils) if function == "coil" else set()
+    return [SimData(at, values=at in on, datatype=DataType.BITS) for at in sorted(numbers)] or _empty_block(
+        DataType.BITS
     )
 
 

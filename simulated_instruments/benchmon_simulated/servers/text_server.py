@@ -27,17 +27,27 @@ _GROUP = re.compile(r"\(\?P<(\w+)>((?:\\.|\[\^?\]?[^\]]*\]|\(\?:[^()]*\)|[^()\\\
 _TOKEN = re.compile(r"(?P<nothing>\\s\*|\^|\$|\\[bAZ])|(?P<blank>\\s\+?)|\\(?P<escaped>\W)|(?P<other>.)", re.DOTALL)
 _SAMPLES = (20.0, 104.5, 0.0, 7.25)
 _NONE: Mapping[str, str] = {}
+_NO_DIGITS: Mapping[str, int] = {}
+_MOST_BITS = 32
+"""Bits of a hexadecimal number without a sign, at most."""
 
 
 class LineFormat:
     """The line that `pattern`, a regular expression of literal text and named groups, describes.
 
     Groups are numbers, except those in `texts`, which have a fixed text. `decimals` is the preferred number of decimals
-    of each group; others are tried where the pattern does not match it. Raises `BadInput` with the reason where no line
-    matches the pattern.
+    of each group; others are tried where the pattern does not match it. `hexadecimal` gives the bits of groups whose
+    digits are hexadecimal, 0 for a number without a sign. Raises `BadInput` with the reason where no line matches the
+    pattern.
     """
 
-    def __init__(self, pattern: str, decimals: Mapping[str, int], texts: Mapping[str, str]) -> None:
+    def __init__(
+        self,
+        pattern: str,
+        decimals: Mapping[str, int],
+        texts: Mapping[str, str],
+        hexadecimal: Mapping[str, int] = _NO_DIGITS,
+    ) -> None:
         try:
             self._pattern = re.compile(pattern)
         except (re.error, RecursionError, OverflowError) as problem:
@@ -47,7 +57,13 @@ class LineFormat:
         literals, names, bodies = (_GROUP.split(pattern)[part::3] for part in range(3))
         self._names, self._texts = names, dict(texts)
         self._literals = [_literal(text) for text in literals]
-        self._forms = {name: _form(body, decimals.get(name, 1)) for name, body in zip(names, bodies, strict=True)}
+        self._bits = hexadecimal
+        self._forms = {
+            name: _hexadecimal_form(body, hexadecimal[name])
+            if name in hexadecimal
+            else _form(body, decimals.get(name, 1))
+            for name, body in zip(names, bodies, strict=True)
+        }
         self.numbers = tuple(name for name in names if name not in texts)
         if not all(self._is_understood(value) for value in _SAMPLES):
             raise BadInput("pattern is more than literal text and named number groups, so no line can be made for it")
@@ -62,7 +78,10 @@ class LineFormat:
     def _text_of(self, name: str, values: Mapping[str, float], overload: str = "") -> str:
         if name in self._texts:
             return self._texts[name]
-        return overload if math.isinf(values[name]) else format(values[name], self._forms[name])
+        if math.isinf(values[name]):
+            return overload
+        number = _whole(values[name], self._bits[name]) if name in self._bits else values[name]
+        return format(number, self._forms[name])
 
     def _is_understood(self, value: float) -> bool:
         values = dict.fromkeys(self.numbers, value)
@@ -95,6 +114,22 @@ def _form(body: str, decimals: int) -> str:
     return next((form for form in forms if all(matcher.fullmatch(format(value, form)) for value in _SAMPLES)), ".1f")
 
 
+def _hexadecimal_form(body: str, bits: int) -> str:
+    """Return the first format of hexadecimal digits that the group `body` matches."""
+    widths = (-(-bits // 4),) if bits else (4, 8, 6, 2)
+    forms = [f"0{width}{letter}" for width in widths for letter in "Xx"]
+    matcher = re.compile(body)
+    return next(
+        (form for form in forms if all(matcher.fullmatch(format(one, form)) for one in (0, 20, 0xAB))), forms[0]
+    )
+
+
+def _whole(value: float, bits: int) -> int:
+    """Return the nearest number of `bits` bits with a sign, as its bits are read without one; of 0 bits has no sign."""
+    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if bits else (0, (1 << _MOST_BITS) - 1)
+    return min(high, max(low, round(value))) & ((1 << (bits or _MOST_BITS)) - 1)
+
+
 PLAIN_PATTERN = r"(?P<value>[+-]?[0-9.]+) (?P<unit>\w*)"
 """The line where the bench file has no pattern: a number and its unit."""
 
@@ -106,6 +141,7 @@ CLOCK = "time"
 
 _SHORTEST_PERIOD = 0.1
 _LONGEST_QUERY = 500
+_DIGITS = ("decimal", "hexadecimal")
 
 
 class TextServer(WiredServer):
@@ -208,10 +244,10 @@ class _TextLine:
         groups = {keys_of(channel).text("group", "value"): channel for channel in channels}
         if len(groups) < len(channels):
             raise BadInput(f"instrument {instrument!r}: two of its channels read the same group of the same pattern")
-        self._scales = {name: _scale(channel) for name, channel in groups.items()}
+        self._scales = {name: Scaling.from_keys(channel) for name, channel in groups.items()}
         decimals = {name: 1 if channel.unit == "°C" else 4 for name, channel in groups.items()}
         try:
-            self._format = LineFormat(pattern, decimals, _unit_texts(pattern, groups))
+            self._format = LineFormat(pattern, decimals, _unit_texts(pattern, groups), _hexadecimal(groups))
         except BadInput as problem:
             raise BadInput(f"instrument {instrument!r}: its {problem}") from problem
         unknown = next((group for group in groups if group not in self._format.numbers), None)
@@ -233,11 +269,11 @@ class _TextLine:
         return self._format.line(others | scaled, self._overload)
 
 
-def _scale(channel: Channel) -> Scaling:
-    keys = keys_of(channel)
-    if keys.choice("digits", "decimal", ("decimal", "hexadecimal")) != "decimal":
-        raise BadInput(f"channel {channel.name!r}: digits = 'hexadecimal' is not simulated")
-    return Scaling.from_keys(channel)
+def _hexadecimal(groups: Mapping[str, Channel]) -> dict[str, int]:
+    """Return the bits of each group of hexadecimal digits, 0 where the number has no sign."""
+    keys = {name: keys_of(channel) for name, channel in groups.items()}
+    found = {name for name, own in keys.items() if own.choice("digits", "decimal", _DIGITS) == "hexadecimal"}
+    return {name: own.integer("bits", 0, 0, 48) for name, own in keys.items() if name in found}
 
 
 def _unit_texts(pattern: str, channels: dict[str, Channel]) -> dict[str, str]:

@@ -17,13 +17,13 @@ from PIL import Image
 from pydantic import ValidationError
 
 from benchmon.errors import BadInput, BadReply, InstrumentError
-from benchmon.instruments.testing.conformance import Behaviour, DriverConformance, Rig
+from benchmon.instruments.testing.conformance import ALWAYS_PLAYED, Behaviour, DriverConformance, Rig
 from benchmon.instruments.testing.fake_instrument import FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
 from benchmon_drivers.pictures.driver import ThermalPictureChannel, ThermalPictureDriver, ThermalPictureSettings
 from benchmon_drivers.pictures.temperatures import PictureLayout, read_temperatures
 from support.far_ends.http_pages import page, requests
-from support.far_ends.rigs import ASKED, NOISE, answers_ill
+from support.far_ends.rigs import NOISE, answers_ill
 
 COUNTS = np.arange(29_000, 29_048, dtype=np.uint16).reshape(6, 8)
 CELSIUS = COUNTS * 0.01 - 273.15
@@ -52,6 +52,9 @@ def driver(address, *channels, timeout=9, **keys):
     return ThermalPictureDriver("camera", settings, driven)
 
 
+DEAD_PIXEL = CELSIUS.copy()
+DEAD_PIXEL[0, 0] = np.nan
+"""A picture whose region of the first channel is whole, and whose mean, of all of it, is not known."""
 REGIONS = (("hot", 1.0, {"region": [2, 1, 3, 2]}), ("mean", 2.0, {"measure": "mean"}))
 SHOWS = {"hot": round(CELSIUS[2, 4], 2), "mean": 2 * float(np.mean(np.round(CELSIUS, 2)))}
 
@@ -66,18 +69,24 @@ class TestThermalPictureInAFile(DriverConformance):
                 if behaviour is Behaviour.SILENT:
                     path.unlink()
                 else:
-                    path.write_bytes(NOISE if behaviour is Behaviour.GARBAGE else as_text(CELSIUS))
+                    shown = as_text(DEAD_PIXEL if behaviour is Behaviour.ONE_BAD else CELSIUS)
+                    path.write_bytes(NOISE if behaviour is Behaviour.GARBAGE else shown)
 
             behave(Behaviour.WELL)
-            why = "a picture is there or not, whole for all channels"
-            yield Rig(driver(path, *REGIONS, timeout=0.5), SHOWS, behave, why_no_more=why)
+            plays = ALWAYS_PLAYED | {Behaviour.ONE_BAD}
+            why = "a picture is there or not, and is neither asked nor late"
+            yield Rig(driver(path, *REGIONS, timeout=0.5), SHOWS, behave, plays, why)
 
 
 class TestThermalPictureServed(DriverConformance):
     @contextmanager
     def rig(self):
-        answers = {Behaviour.SILENT: lambda _: None, Behaviour.GARBAGE: lambda _: page(NOISE)}
-        whole = page(as_text(CELSIUS))
+        whole, dead = page(as_text(CELSIUS)), page(as_text(DEAD_PIXEL))
+        answers = {
+            Behaviour.SILENT: lambda _: None,
+            Behaviour.GARBAGE: lambda _: page(NOISE),
+            Behaviour.ONE_BAD: lambda _: dead,
+        }
         with FakeTcpInstrument(lambda _: whole, split=requests) as fake_instrument:
 
             def behave(behaviour):
@@ -86,8 +95,7 @@ class TestThermalPictureServed(DriverConformance):
                     fake_instrument.answer = answers_ill(fake_instrument, behaviour, 0.5, lambda _: whole)
 
             address = f"http://127.0.0.1:{fake_instrument.port}/t.csv"
-            why = "a picture is whole for all channels"
-            yield Rig(driver(address, *REGIONS, timeout=0.5), SHOWS, behave, ASKED, why)
+            yield Rig(driver(address, *REGIONS, timeout=0.5), SHOWS, behave, frozenset(Behaviour))
 
 
 @pytest.mark.parametrize(
