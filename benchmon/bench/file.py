@@ -171,6 +171,12 @@ class Bench(Section):
             part is not None for part in (self.filter_2, self.regulator_2, self.load_2)
         )
 
+    def with_outputs_apart(self) -> Bench:
+        """Return the same bench with a load of its own at the second output, where both were said to be alike."""
+        if self.outputs_apart or not self.rectifier.topology.has_two_outputs:
+            return self
+        return self.model_copy(update={"load_2": self.load})
+
     @property
     def second_regulator(self) -> s.Regulator | None:
         """The regulator of the second output, which is like the first one where the file gives none."""

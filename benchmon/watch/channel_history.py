@@ -273,25 +273,27 @@ class ChannelHistory:
     def _leads_out_soon(self, name: str) -> bool:
         """Return whether a drift leads out of what is expected, or past a limit, before long.
 
-        A trend of some minutes shows little of the next hours, so it counts for a few times as long as it has lasted.
+        A trend of some minutes shows little of the next hours, so it counts for a few times as long as it has lasted,
+        and only as far as it is no swing of the meter, which comes back.
         A temperature that goes on warming flattens: it is out where the courses through its readings settle outside. An
         edge on the other side of zero is none that anything here falls to.
         """
         drift, band, channel = self._drifts.drift(name), self._bands[name], self._channels[name]
         if drift is None or drift.rate == 0.0:
             return False
-        rises = drift.rate > 0
+        rises, rate = drift.rate > 0, drift.rate_beyond_noise(band.time)
         edge = band.expected + math.copysign(band.spread, drift.rate)
         if name in self._heats:
             return self._heats[name].settles_beyond(edge, above=rises)
         limits = (channel.warn_above, channel.trip_above) if rises else (channel.warn_below, channel.trip_below)
         reach = min(FAR, _REACH * (band.time - drift.since))
-        left = [(goal - band.value) / drift.rate for goal in limits if goal is not None]
+        goals = [goal for goal in limits if goal is not None]
         if edge * band.expected > 0.0:
-            left.append((edge - band.value) / drift.rate)
-            if left[-1] <= 0.0:
+            if (edge - band.value) * drift.rate <= 0.0:
                 return True
-        return any(0.0 < seconds < reach for seconds in left)
+            goals.append(edge)
+        # What is behind it already is no goal, and a rate of nothing reaches none.
+        return any(0.0 < (goal - band.value) * math.copysign(1.0, rate) < reach * abs(rate) for goal in goals)
 
     def _contradictions(self, time: float, found: list[tuple[str, str]]) -> list[Event]:
         suspects = self._plausibility.suspects

@@ -22,6 +22,8 @@ from support.supplies import supply
 CORE = {"no_load_current": 0.045, "no_load_loss": 3.5}
 LOSSY = {"primary_resistance": 60.0, "no_load_current": 0.06, "no_load_loss": 4.0}
 OPEN = {"kind": "open"}
+KETTLE = [[3, 0.0243, 61.0], [5, 0.0199, -141.0], [7, 0.0106, 47.0], [9, 0.0076, 78.0], [11, 0.0061, -106.0]]
+"""Harmonics of the mains voltage at the socket of a kettle, worked out from the open data set HFHAD-C."""
 
 CASES = {
     "bridge, hardly loaded": plain(filter=[capacitor(1e-4)], load=resistor(20e3), transformer=CORE),
@@ -30,6 +32,10 @@ CASES = {
     "bridge, reservoir, high mains": plain(
         filter=[capacitor(4.7e-3)], transformer=CORE, mains={"voltage": 253.0, "source_resistance": 2.0}
     ),
+    "bridge, reservoir, harmonics as at a kettle's socket": plain(
+        filter=[capacitor(4.7e-3)], transformer=CORE, mains={"harmonics": KETTLE, "source_resistance": 1.0}
+    ),
+    "bridge, resistor, harmonics as at a kettle's socket": plain(transformer=CORE, mains={"harmonics": KETTLE}),
     "half wave": plain("half wave", transformer=CORE),
     "half wave, reservoir": plain("half wave", filter=[capacitor(4.7e-3)], transformer=CORE),
     "half wave, reservoir, much resistance": plain(

@@ -13,6 +13,7 @@ from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct, fit_
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ntc_resistance, ntc_temperature
+from benchmon.standards import USUAL_LEAKAGE, USUAL_REGULATION, USUAL_RESISTANCE
 from support.circuits.drawn import capacitor, plain, resistor
 
 BOLTZMANN, CHARGE = 1.380649e-23, 1.602176634e-19
@@ -128,3 +129,21 @@ def test_a_diode_heats_by_its_thermal_resistance():
     rise = found["diode.temperature.junction"] - 25.0
     assert rise == pytest.approx(17.5 * found["diode.power.mean"], abs=0.05)
     assert rise / found["diode.power.mean"] * 2.0 == pytest.approx(35.0, abs=0.5)
+
+
+@pytest.mark.parametrize(("rating", "most"), [(10.0, 1.0), (25.0, 0.5), (63.0, 0.2), (250.0, 0.15), (630.0, 0.1)])
+def test_usual_regulation_is_below_what_a_safety_transformer_may_have(rating, most):
+    """IEC 61558-2-6 (from memory): the most by which the volts without load may exceed the rated ones, by the VA."""
+    usual = next(text for up_to, text in USUAL_REGULATION if rating <= up_to)
+    assert 0.0 < float(usual.removesuffix(" %")) / 100.0 < most
+
+
+def test_usual_leakage_and_resistance_are_of_the_size_that_a_textbook_s_short_circuit_test_gives():
+    """Fitzgerald, Kingsley and Umans, example 2.6: 50 kVA, 2400 V; 48 V, 20.8 A and 617 W with the other side shorted.
+
+    A transformer a thousand times smaller has about as much leakage, and more resistance.
+    """
+    rated, impedance, resistance = 2400.0**2 / 50e3, 48.0 / 20.8, 617.0 / 20.8**2
+    reactance = math.sqrt(impedance**2 - resistance**2)
+    assert pytest.approx(reactance / rated, rel=0.5) == USUAL_LEAKAGE
+    assert resistance / rated < USUAL_RESISTANCE

@@ -55,7 +55,7 @@ def test_a_settled_bench_says_nothing(watch):
 
 
 def test_a_drift_sets_its_flag_and_a_forecast(watch):
-    rate = 0.03 / 60
+    rate = 0.045 / 60
     events = play(watch[0], 300, {"output": lambda time, value: value + rate * max(0.0, time - 60)})
     loud = [event for event in events if event.kind == "drifting"]
     assert [event.channel for event in loud] == ["output"]

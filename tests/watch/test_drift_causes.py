@@ -118,3 +118,10 @@ def test_a_temperature_that_flattens_is_not_extrapolated(channel):
     assert "leaves its expected band" in drift_sentence(channel(), drift, band, 300.0)
     flattened = drift_sentence(channel(), drift, band, 300.0, flattens=True)
     assert flattened.endswith("its course settles within what is expected")
+
+
+def test_a_meter_s_slow_noise_counts_the_less_the_longer_a_drift_lasts():
+    drift = Drift(-0.01, -0.011, -0.009, 60.0, 0.0, swing=0.6)
+    assert drift.rate_beyond_noise(100.0) == 0.0
+    assert drift.rate_beyond_noise(180.0) == pytest.approx(-0.005)
+    assert drift.rate_beyond_noise(6060.0) == pytest.approx(-0.0099)

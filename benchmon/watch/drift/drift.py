@@ -93,13 +93,22 @@ class Noises(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """A drift: `rate` with its 95 % interval in the unit a second, the time it began, and the residual it is at."""
+    """A drift: `rate` with its 95 % interval in the unit a second, the time it began, and the residual it is at.
+
+    `swing` is how much of it may be the meter's slow noise, which comes back, in the unit.
+    """
 
     rate: float
     low: float
     high: float
     since: float
     residual: float
+    swing: float = 0.0
+
+    def rate_beyond_noise(self, time: float) -> float:
+        """Return the part of `rate` that is no swing of the meter, at `time` (s): the more, the longer it lasts."""
+        swung = self.swing / max(time - self.since, 1.0)
+        return math.copysign(max(0.0, abs(self.rate) - swung), self.rate)
 
 
 class _BlockLadder:
@@ -208,12 +217,12 @@ class DriftWatch:
                 innocent = self._innocent(ladder, start, sign, warmer_since(float(times[start])))
                 if change <= least + math.hypot(innocent, swing):
                     return
-                self._begin(level, ladder, times[start:], values[start:])
+                self._begin(level, ladder, times[start:], values[start:], swing)
                 return
             if start == 0:
                 return
 
-    def _begin(self, level: int, ladder: _BlockLadder, times: Floats, values: Floats) -> None:
+    def _begin(self, level: int, ladder: _BlockLadder, times: Floats, values: Floats, swing: float) -> None:
         since = onset_of(times, values)
         on_the_slope = times >= since
         if np.count_nonzero(on_the_slope) < _AT_LEAST:
@@ -221,7 +230,7 @@ class DriftWatch:
         trend = trend_of(times[on_the_slope], values[on_the_slope])
         self._found_at, self._sign = level, math.copysign(1.0, trend.slope)
         self._half_rate = abs(trend.slope) / 2.0
-        self.drift = self._drift(trend, since, ladder)
+        self.drift = self._drift(trend, since, ladder, swing)
 
     def _follow(self, ladder: _BlockLadder) -> None:
         """Keep a drift's figures fresh; end it once the last blocks exclude half of the rate it was found with."""
@@ -230,10 +239,10 @@ class DriftWatch:
         if self.drift is None or max(self._sign * recent.low, self._sign * recent.high) < self._half_rate:
             self.restart()
             return
-        self.drift = self._drift(recent, self.drift.since, ladder)
+        self.drift = self._drift(recent, self.drift.since, ladder, self.drift.swing)
 
-    def _drift(self, trend: TrendEstimate, since: float, ladder: _BlockLadder) -> Drift:
-        return Drift(trend.slope, trend.low, trend.high, since, ladder.blocks[-1].residual)
+    def _drift(self, trend: TrendEstimate, since: float, ladder: _BlockLadder, swing: float) -> Drift:
+        return Drift(trend.slope, trend.low, trend.high, since, ladder.blocks[-1].residual, swing)
 
     def _series(self, ladder: _BlockLadder) -> tuple[Floats, Floats]:
         """Return times and residuals of the blocks, less what is known to come from the mains."""

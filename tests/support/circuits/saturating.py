@@ -21,7 +21,10 @@ SATURATING, EXPONENT = 0.6, 9.0
 
 @dataclass
 class Idle:
-    """A transformer's primary: volts rms and frequency of the source, ohms, and the core's size and conductance."""
+    """A transformer's primary: volts rms and frequency of the source, ohms, and the core's size and conductance.
+
+    `harmonics` of the source are order, part of the fundamental and phase in radians; its volts are those of all.
+    """
 
     volts: float
     frequency: float
@@ -29,12 +32,15 @@ class Idle:
     ohms: float
     peak: float
     siemens: float
+    harmonics: tuple[tuple[int, float, float], ...] = ()
 
     def magnetising(self, flux: np.ndarray) -> np.ndarray:
         return self.peak * ((1.0 - SATURATING) * flux + SATURATING * flux * np.abs(flux) ** (EXPONENT - 1.0))
 
     def source(self, time: np.ndarray) -> np.ndarray:
-        return np.sqrt(2.0) * self.volts * np.sin(2.0 * np.pi * self.frequency * time)
+        angle = 2.0 * np.pi * self.frequency * time
+        wave = np.sin(angle) + sum(size * np.sin(order * angle + phase) for order, size, phase in self.harmonics)
+        return np.sqrt(2.0 / (1.0 + sum(size**2 for _, size, _ in self.harmonics))) * self.volts * wave
 
     def emf(self, time: np.ndarray, flux: np.ndarray, reflected: np.ndarray | float = 0.0) -> np.ndarray:
         held = self.source(time) - self.ohms * (reflected + self.magnetising(flux))
@@ -68,7 +74,8 @@ def idle_of(bench: Bench) -> tuple[Idle, float]:
         )
         volts = unloaded(peak)[1]
     ohms = t.primary_resistance + bench.mains.source_resistance
-    idle = Idle(bench.mains.voltage, frequency, t.primary_voltage, ohms, peak, siemens)
+    shape = tuple((order, size, np.radians(phase)) for order, size, phase in bench.mains.harmonics or ())
+    idle = Idle(bench.mains.voltage, frequency, t.primary_voltage, ohms, peak, siemens, shape)
     return idle, t.open_circuit_voltage / unloaded(peak)[1]
 
 
