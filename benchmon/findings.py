@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Literal
 
 from benchmon.quantities import Expected, at_first_output, format_value
+from benchmon.standards import INSULATION_STANDS
 
 if TYPE_CHECKING:
     from benchmon.bench import Bench, CurrentLoad
@@ -26,6 +27,7 @@ class FindingKind(StrEnum):
     LOAD_NOT_MET = "load not met"
     CHOKE_DISCONTINUOUS = "choke discontinuous"
     CORE_SATURATED = "core saturated"
+    WINDINGS_OVERHEATED = "windings overheated"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,9 @@ def _at_first_output(
         wanted = bench.load.current
         if mean.value < (1.0 - _MISSING) * wanted:
             found.append(Finding(FindingKind.LOAD_NOT_MET, mean.value, wanted, "A"))
+    windings = expected.get("transformer.temperature")
+    if windings is not None and windings.value > INSULATION_STANDS:
+        found.append(Finding(FindingKind.WINDINGS_OVERHEATED, windings.value, INSULATION_STANDS, "°C"))
     return found
 
 
@@ -94,4 +99,9 @@ def wording_of(finding: Finding) -> str:
             return (
                 f"The core saturates: its flux reaches {finding.value:.2f} times that at rated voltage. The line "
                 "current has tall peaks, and the primary heats up."
+            )
+        case FindingKind.WINDINGS_OVERHEATED:
+            return (
+                f"The transformer is overloaded: its windings would settle above {finding.limit:.0f} °C, more than "
+                "insulation stands. Do not run it like this."
             )
