@@ -13,6 +13,7 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `E_SERIES` | IEC 60063:2015, table of preferred values | choosing a capacitor |
 | `FUSE_SPARE` | no standard: experience | choosing a fuse |
 | `COPPER_ZERO` | IEC 60335-1:2020, clause 11 (rise by resistance); IEC 62368-1 | warm windings |
+| `INSULATION_STANDS` | IEC 60085:2007, thermal class 180 (H) | overloaded windings |
 | `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
 | `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
 | `TRANSFORMER_RISE`, `TRANSFORMER_WARMS_IN` | no standard: experience | temperatures, drift |
@@ -40,6 +41,9 @@ SAFETY_TESTS = (
     "own. A test voltage is as dangerous as the mains, and charges capacitors."
 )
 """What a step with safety tests says; limits are not given here, since they hold for the finished product."""
+
+INSULATION_STANDS = 180.0
+"""°C that the insulation of windings stands in the best class usual in mains transformers; many stand 130 °C."""
 
 METAL_HARMLESS, METAL_PAINFUL = 60.0, 70.0
 """°C of bare metal held for 1 to 10 s: harmless up to the first, painful up to the second, burns above."""

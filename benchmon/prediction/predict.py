@@ -37,6 +37,7 @@ from benchmon.prediction.uncertainty import (
     not_given_in,
     shares_of,
     with_contribution,
+    within_bounds,
 )
 from benchmon.prediction.winding_temperature import copper_sensitivities, copper_slopes
 from benchmon.quantities import REGULATOR_TEMPERATURES, UNITS, Expected, at_second_output
@@ -103,6 +104,7 @@ def predict_parts(
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
+    expected = {name: within_bounds(name, entry) for name, entry in expected.items()}
     prediction = Prediction(
         mains_voltage=float(parts["mains.voltage"][0]),
         mains_frequency=float(parts["mains.frequency"][0]),
@@ -117,7 +119,7 @@ def predict_parts(
         copper=copper_sensitivities(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         warming=copper_slopes(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
-        by_meter=by_meter,
+        by_meter={response: within_bounds(response.quantity, entry) for response, entry in by_meter.items()},
     )
     return prediction, nominal.equilibrium
 

@@ -7,7 +7,7 @@ reason (from memory). The budget lists each input's share of the variance (JCGM 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, WINDING_WARMTH, Parts, harmonic_part
 from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
 from benchmon.prediction.thermal.rated_rise import copper_warms
-from benchmon.quantities import at_first_output
+from benchmon.quantities import Expected, at_first_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import COPPER_ZERO, LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
@@ -353,6 +353,8 @@ _FLOORS = {
     "regulator.power.mean": 1e-3,
     "mains.power.active": 0.01,
     "mains.power.apparent": 0.02,
+    "output.power.mean": 1e-3,
+    "load.power.mean": 1e-3,
 }
 """Expanded uncertainty below which nothing is claimed of a quantity, in its unit.
 
@@ -369,6 +371,43 @@ def floor_of(name: str) -> float:
 def model_uncertainty(name: str, value: float) -> float:
     """Return the standard uncertainty of the model and its numbers for a quantity with a `value`, in its unit."""
     return math.hypot(MODEL_FLOOR * value, floor_of(name) / COVERAGE)
+
+
+_BOUNDS: Mapping[str, tuple[float, float]] = {
+    "power_factor": (0.0, 1.0),
+    "displacement_factor": (0.0, 1.0),
+    "crest_factor": (1.0, math.inf),
+    "thd": (0.0, math.inf),
+    "rms": (0.0, math.inf),
+    "ac_rms": (0.0, math.inf),
+    "active": (0.0, math.inf),
+    "apparent": (0.0, math.inf),
+    "ripple": (0.0, math.inf),
+    "ripple_factor": (0.0, math.inf),
+}
+"""What a quantity cannot be below or above, by the last part of its name."""
+_HARDLY_KNOWN = 0.1
+"""Uncertainty, as a part of the value, beyond which an interval ends at a bound: below it passes by a rounding."""
+
+_NOTHING = 1e-3
+"""Distance from a bound, as a part of the uncertainty, up to which a value lies on it: `0 ± 0.7 %` is read at once."""
+
+
+def within_bounds(name: str, expected: Expected) -> Expected:
+    """Return an expected value whose interval ends where the quantity does: no power factor is above one.
+
+    First-order propagation knows no such bound, and passes it where a quantity is hardly known. Floors and drawn limits
+    are left alone.
+    """
+    least, most = _BOUNDS.get(name.rpartition(".")[2], (-math.inf, math.inf))
+    known_to = max(2.0 * floor_of(name), _HARDLY_KNOWN * abs(expected.value))
+    below, above = expected.reaches
+    low, high = max(least, expected.value - below), min(most, expected.value + above)
+    passes = low > expected.value - below or high < expected.value + above
+    is_nothing = expected.value - least < _NOTHING * expected.uncertainty
+    if expected.low is not None or expected.uncertainty <= known_to or is_nothing or not passes:
+        return expected
+    return replace(expected, uncertainty=max(expected.value - low, high - expected.value), low=low, high=high)
 
 
 def mains_harmonics(bench: Bench) -> list[InputUncertainty]:

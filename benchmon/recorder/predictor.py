@@ -155,6 +155,11 @@ class Expectations:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""
         return self._expectation.expected(channel, time)
 
+    @property
+    def is_pending(self) -> bool:
+        """Whether what was to be expected last is still being predicted."""
+        return self._predictor.is_pending
+
     def situation(self, time: float) -> Conditions:
         """Return the conditions at `time` (session seconds), without a mains voltage if there is no power."""
         return self._measured.situation(time)

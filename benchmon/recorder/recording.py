@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
 
-from benchmon.bench import Bench, ReportEntries
+from benchmon.bench import Bench, Channel, ReportEntries
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.instruments.acquisition import Acquisition
@@ -46,6 +46,7 @@ from benchmon.session.requests import (
 from benchmon.session.writer import SessionWriter
 from benchmon.text import one_line
 from benchmon.watch.guess import GuessRequest
+from benchmon.watch.limits import has_limits
 from benchmon.watch.plan import RecordRequest, StepRequest, SweepRequest
 from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
@@ -57,6 +58,8 @@ would wake this thread for each."""
 _JUDGED_WITHIN = 1.0
 """Seconds within which a reading that tripped is judged, so that its event comes before those of the switch."""
 _ROUND = 0.05
+_TYPED_WAITS = 20.0
+"""Seconds for which a typed reading waits for what is expected of it; a slow machine predicts for several."""
 _HEARTBEAT_EVERY = 0.25
 _INSTRUMENTS_END_WITHIN = 1.5
 
@@ -104,6 +107,8 @@ class Recording:
         self._waveform_filter = WaveformFilter()
         self._bench, self._path = bench, path
         self._channels = {channel.name: channel for channel in bench.channel}
+        self._held: list[Reading] = []
+        self._held_for = _TYPED_WAITS
         self._diagnosis = DiagnosisService(bench)
         self._watch = Watch(bench.channel, self._diagnosis.history)
         self._predictor = Expectations(bench)
@@ -255,6 +260,7 @@ class Recording:
         """Do the periodic work: find silent channels, store what other threads have found, process requests."""
         for judgement, events in self._watch.tick(now):
             self._write(judgement, events)
+        self._process_held()
         self._events([self._event(EventKind.PREDICTION, f"no prediction: {why}") for why in self._predictor.problems()])
         self._diagnosis.expect(self._predictor.prediction, self._predictor.power_on)
         for record in self._diagnosis.news(now):
@@ -286,7 +292,8 @@ class Recording:
         late = self._acquisition.stop(_INSTRUMENTS_END_WITHIN)
         self._switch_off.readings_ended()
         self._heartbeat()
-        for news in self._collect(wait=0.0):
+        self._held_for = 0.0
+        for news in [*self._held, *self._collect(wait=0.0)]:
             self._process_reading(news)
         self._process_waveforms()
         self._events([*self._switch_events, *self._switch_off.events(), *self._load.events()])
@@ -332,12 +339,27 @@ class Recording:
         self._predictor.observe(channel, at, news.value)
         shorted = self._plan_control.is_shorted(channel.name)
         expected = None if shorted else self._predictor.expected(channel, at)
+        if expected is None and not has_limits(channel) and self._waits_for_prediction(channel, at):
+            self._held.append(news)
+            return
         judgement, events = self._watch.judge(channel.name, at, news.value, expected, news.problem)
         for event in events:
             if event.kind == EventKind.TRIPPED:
                 self._trip_guard.reported(channel.name)
         self._switch_off.observe(channel.name, at, news.value)
         self._write(judgement, events)
+
+    def _waits_for_prediction(self, channel: Channel, at: float) -> bool:
+        """Return whether a reading is to wait: a person types one a minute, and it stands that long."""
+        if not self._predictor.is_pending or self._now() - at > self._held_for:
+            return False
+        return any(one.name == channel.name for one in self._bench.typed_channels)
+
+    def _process_held(self) -> None:
+        """Process typed readings that waited for what is expected of them."""
+        held, self._held = self._held, []
+        for news in held:
+            self._process_reading(news)
 
     def _process_waveforms(self) -> None:
         while not self._waves.empty():

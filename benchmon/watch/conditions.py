@@ -184,7 +184,7 @@ class MeasuredConditions:
 
     def __init__(self, bench: Bench, *, began: float = 0.0, read: Container[str] | None = None) -> None:
         self._began = began
-        self._powered_above = powered_above(bench)
+        self._powered_above, self._tolerance = powered_above(bench), bench.mains.tolerance
         mains, ambient = (_first_of(bench, quantity, read) for quantity in ("mains.voltage.rms", "ambient.temperature"))
         self.mains = None if mains is None else Smoothed(mains, _MAINS_JUMP * bench.mains.voltage, began)
         self.ambient = None if ambient is None else Smoothed(ambient, _AMBIENT_JUMP, began)
@@ -205,13 +205,14 @@ class MeasuredConditions:
         self._first: dict[str, tuple[float, float]] = {}
 
     @property
-    def mains_accuracy(self) -> Accuracy | None:
-        """The accuracy of the meter that measures the mains voltage, None where there is none."""
-        return None if self.mains is None else self.mains.channel.accuracy
+    def mains_accuracy(self) -> Accuracy:
+        """How exactly the mains voltage is known: by its meter, else as the bench file's tolerance has it."""
+        return Accuracy(self._tolerance) if self.mains is None else self.mains.channel.accuracy
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
         self._powered_above = self.power.powered_above = powered_above(bench)
+        self._tolerance = bench.mains.tolerance
         channels = {channel.name: channel for channel in bench.channel}
         for followed in (self.mains, self.ambient, self._windings, *self._shape):
             if followed is not None:
@@ -261,9 +262,13 @@ class MeasuredConditions:
     def now(self, time: float) -> Conditions | None:
         """Return what to predict for at `time`, None where the supply is not powered or that is not known yet.
 
-        A mains meter that is silent leaves the bench file's nominal voltage, with its tolerance.
+        Where nobody measures the mains it is at what the plan wants, else at the bench file's voltage, both with the
+        tolerance of the bench file. A mains meter that is silent leaves the bench file's voltage.
         """
-        if self.mains is None or self.mains.is_silent(time):
+        if self.mains is None:
+            wanted = self._step[1]
+            return None if wanted is not None and wanted <= self._powered_above else self.without_mains(time, wanted)
+        if self.mains.is_silent(time):
             return self.without_mains(time)
         voltage = self.mains.at(time)
         if voltage is None or voltage <= self._powered_above:
@@ -304,10 +309,13 @@ class MeasuredConditions:
         unpowered = Conditions(None, None if self.ambient is None else self.ambient.at(time), self.load)
         return self.now(time) or unpowered
 
-    def without_mains(self, time: float) -> Conditions:
-        """Return what to predict for at `time` where nothing is known of the mains voltage: the bench file's."""
+    def without_mains(self, time: float, wanted: float | None = None) -> Conditions:
+        """Return what to predict for at `time` where the mains voltage is not measured: that of the bench file.
+
+        `wanted` is the voltage (V rms) that the plan wants instead.
+        """
         ambient = None if self.ambient is None else self.ambient.at(time)
-        return self._of_sweep(Conditions(None, ambient, self.load, windings=self._measured_windings(time)), time)
+        return self._of_sweep(Conditions(wanted, ambient, self.load, windings=self._measured_windings(time)), time)
 
     @property
     def power_on(self) -> float | None:

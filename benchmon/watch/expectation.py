@@ -67,6 +67,11 @@ class Predictions:
         return answer[1].middle if answer and answer[1] else None
 
     @property
+    def is_pending(self) -> bool:
+        """Whether the predictions that were wanted last are still being made."""
+        return self._wanted is not None and (self._answer is None or self._answer[0] != self._wanted)
+
+    @property
     def is_exhausted(self) -> bool:
         """Whether as many operating points were solved as may be."""
         return self._most is not None and self._predictor is not None and self._predictor.made >= self._most

@@ -54,6 +54,10 @@ def decimals_of(uncertainty: float) -> int:
     return 1 - int(f"{abs(uncertainty):.1e}".partition("e")[2])
 
 
+_HOTTER_THAN_ANY_PART = 500.0
+"""°C above which an expected temperature is not worth its digits: the part has failed before, from experience."""
+
+
 def shown_unit(quantity: str, unit: str) -> str:
     """Return the unit that a quantity is shown in: per cent for a distortion, else `unit`."""
     return PER_CENT if quantity.endswith(".thd") else unit
@@ -87,9 +91,12 @@ def expected_words(channel: Channel, value: float, uncertainty: float) -> str:
 def expected_in_words(expected: Expected, quantity: str) -> str:
     """Return what is expected of a `quantity` with its uncertainty, or with its two limits where it has such."""
     unit = shown_unit(quantity, expected.unit)
+    if unit == "°C" and expected.value > _HOTTER_THAN_ANY_PART:
+        return f"over {_HOTTER_THAN_ANY_PART:.0f} °C"
     if expected.low is None or expected.high is None:
         return value_with_uncertainty(expected.value, expected.uncertainty, unit)
-    value, low, high = (value_in_words(each, unit, 3) for each in (expected.value, expected.low, expected.high))
+    limits = (expected.value, expected.low, expected.high)
+    value, low, high = (value_in_words(each, unit, 3) if each else f"0 {unit}".rstrip() for each in limits)
     return f"{value}, {low} to {high}"
 
 

@@ -152,7 +152,7 @@ class FaultSchedule:
         scheduled = ScheduledFault(name, fault.description, 0.0, math.inf)
         if issubclass(fault, CircuitFault):
             scheduled.circuit = fault(which, self._supply)
-            scheduled.title += f":{scheduled.circuit.number}" if fault.target else ""
+            scheduled.title += scheduled.circuit.place
         elif issubclass(fault, MeterFault):
             meters = self._meters_for(fault(), which)
             scheduled.meters = [(meter, fault().effect(meter)) for meter in meters]

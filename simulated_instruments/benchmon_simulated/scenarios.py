@@ -35,6 +35,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("centre-tap", "a centre tap straight into a resistor: the window heater of a cold store"),
     Scenario("split-rail", "two rails from a winding with a centre tap: the amplifier of a tone arm"),
     Scenario("two-bridges", "a bridge on each of two windings: the outputs of a chart recorder"),
+    Scenario("two-outputs", "two stacked outputs with unequal loads: the motors and the logic of a plotter"),
     Scenario("doubler", "a full-wave doubler: the supply of a counter tube"),
     Scenario("half-wave-doubler", "a half-wave doubler: the supply of a signal relay"),
     Scenario("tripler", "a tripler: the line supply of a telephone"),

@@ -17,6 +17,7 @@ CASES = [
         plain("half wave", filter=RESERVOIR, transformer={"no_load_current": 0.045, "no_load_loss": 3.0}),
         FindingKind.CORE_SATURATED,
     ),
+    (plain(filter=RESERVOIR, load=resistor(0.5), transformer={"rating": 20.0}), FindingKind.WINDINGS_OVERHEATED),
 ]
 SOUND = [
     plain(filter=RESERVOIR, regulator={"output_voltage": 12.0, "dropout": 1.5}),
@@ -33,7 +34,7 @@ def test_it_is_found_with_its_numbers(bench, kind):
     assert wording_of(found[0]).endswith(".")
 
 
-@pytest.mark.parametrize("bench", SOUND, ids=[f"no {kind}" for _, kind in CASES])
+@pytest.mark.parametrize("bench", SOUND, ids=["regulator", "constant current", "choke", "core"])
 def test_a_sound_supply_has_none(bench):
     assert predict(bench).findings == ()
 

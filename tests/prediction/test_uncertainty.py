@@ -15,6 +15,7 @@ from support.circuits.drawn import capacitor, choke, draw, plain
 
 uncertainties = pytest.importorskip("uncertainties")
 
+from benchmon.bench import read_bench  # noqa: E402
 from benchmon.bench.supply import LearnedPart  # noqa: E402
 from benchmon.prediction import predict  # noqa: E402
 from benchmon.prediction.circuit.parts import parts_of  # noqa: E402
@@ -201,3 +202,39 @@ def test_coefficients_that_cannot_be_together_are_made_smaller():
     assert all(math.isfinite(one.size) and one.size > 0.0 for one in inputs if one.part in names)
     whole = input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True, correlated=False)
     assert [one.size for one in whole if one.part in names] == pytest.approx([0.025] * 3)
+
+
+IDLE = """
+[mains]
+voltage = "230 V"
+frequency = "50 Hz"
+[transformer]
+primary_voltage = "230 V"
+rating = "3 VA"
+rated_voltage = "50 V"
+regulation = "20 %"
+[rectifier]
+kind = "half wave"
+[diode]
+forward = [["0.7 V", "0.1 A"], ["0.9 V", "1 A"]]
+[[filter]]
+kind = "capacitor"
+capacitance = "47 µF"
+[load]
+"""
+
+
+@pytest.mark.parametrize("load", ['kind = "open"', 'kind = "current"\ncurrent = "2 mA"'])
+def test_no_interval_holds_what_a_quantity_cannot_be(load):
+    """The bounds are those of the definitions: IEEE 1459 for power factors, peak over rms for a crest factor."""
+    expected = predict(read_bench(IDLE + load)).quantities
+    assert expected["mains.power_factor"].low is not None, "an idle core's power factor is hardly known"
+    for name, entry in expected.items():
+        below, above = entry.reaches
+        how = name.rpartition(".")[2]
+        is_known = entry.uncertainty <= 0.1 * abs(entry.value)
+        if how in ("power_factor", "displacement_factor") and not is_known:
+            assert entry.value - below >= 0.0, name
+            assert entry.value + above <= 1.0, name
+        if how == "crest_factor" and not is_known:
+            assert entry.value - below >= 1.0, name

@@ -12,7 +12,9 @@ from benchmon.errors import BadInput
 from benchmon.recorder import record
 from benchmon.session.follower import SessionFollower, enter_reading, open_session_view
 from benchmon.session.requests import StopRecording, TypedReading
+from benchmon.watch.plan import Action, StepRequest
 from benchmon.watch.records import Flag
+from support.supplies import supply
 from support.waiting import until
 
 DISPLAY = """
@@ -211,3 +213,20 @@ def test_a_plan_is_moved_on_the_command_line_where_there_is_no_screen(tmp_path, 
         assert plan("go-on", "hum", "gone")[1] == "step done: 2 of 2: on: hum gone\n"
         assert "plan finished" in plan()[1]
         assert view.live
+
+
+def test_without_a_mains_meter_a_reading_is_judged_at_the_mains_of_its_step_however_early_it_is_typed(tmp_path):
+    display = DISPLAY.format(period="60 s").partition("warn_above")[0].replace("1 K", "1 %")
+    display = display.replace("regulator.temperature.case", "output.voltage.mean")
+    step = '[[step]]\nname = "a tenth"\nmains = "23 V"\nload = "open"\n'
+    bench = read_bench(supply(mains={"tolerance": "6 %"}) + display + step)
+    with recording(bench, tmp_path / "a.benchmon") as view:
+        seen = Seen(view)
+        until(lambda: seen.look().now > 0.1)
+        view.request(StepRequest(Action.BEGIN, 1))
+        view.request(TypedReading(NAME, "2.3 V"))
+        [judgement] = until(seen.typed)
+        # At the full mains it is 16 V.
+        assert 1.0 < judgement.expected < 2.0
+        # The tolerance of the mains is that of a variable transformer's scale, too.
+        assert judgement.expected_uncertainty > 0.06 * judgement.expected

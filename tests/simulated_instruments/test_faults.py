@@ -66,7 +66,7 @@ def test_there_are_many_faults_each_with_a_name_a_line_and_what_it_does():
         assert 10 < len(fault.description) < 90
         assert "\n" not in fault.description
         assert len(fault.__doc__ or "") > 40, fault.name
-        assert fault.target in ("", "diode", "winding", "channel", "instrument")
+        assert fault.target in ("", "diode", "winding", "output", "channel", "instrument")
     kinds = {kind: sum(issubclass(fault, kind) for fault in FAULTS) for kind in (CircuitFault, MeterFault, LineFault)}
     assert min(kinds.values()) >= 8
 

@@ -103,6 +103,38 @@ def test_the_mains_turned_makes_it_lapse_and_the_mains_that_wanders_does_not(han
     assert hand.is_lapsed("output")
 
 
+def test_a_mains_that_wanders_after_it_was_turned_leaves_what_was_typed_since(hand):
+    # 226 V is seen while it is turned from 200 V to 230 V, and 233 V would be turned from there.
+    for time, volts in ((3.0, 200.0), (4.0, 226.0), (5.0, 230.0)):
+        hand.observe("mains", time, volts, 0.1)
+    typed(hand, 6.0)
+    hand.observe("mains", 7.0, 233.0, 0.1)
+    assert hand.lapsed == ()
+    hand.observe("mains", 8.0, 238.0, 0.1)
+    assert hand.is_lapsed("output")
+
+
+def test_what_was_typed_right_after_a_step_began_outlasts_the_first_verdicts_in_it(hand):
+    hand.follow(begun(2, 3.0))
+    hand.observe("current", 2.9, 0.3, 0.1)
+    typed(hand, 4.0)
+    hand.observe("current", 5.0, 0.3, 4.0)
+    assert hand.lapsed == ()
+    # The load is set to what the step wants, which is a change.
+    hand.observe("current", 6.0, 0.9, 0.1)
+    assert hand.is_lapsed("output")
+
+
+def test_a_channel_at_the_edge_of_disagreeing_lets_nothing_lapse_again_and_again(hand):
+    hand.observe("current", 3.0, 0.9, 1.6)
+    typed(hand, 4.0)
+    for second, en in enumerate((1.4, 1.6, 1.2, 1.7)):
+        hand.observe("current", 5.0 + second, 0.9, en)
+    assert hand.lapsed == ()
+    hand.observe("current", 9.0, 0.9, 0.5)
+    assert hand.is_lapsed("output")
+
+
 def test_without_power_only_what_needs_none_is_due(hand):
     hand.observe("mains", 1.0, 0.2, None)
     assert hand.due(2.0) == ("room",)

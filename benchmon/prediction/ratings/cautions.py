@@ -13,7 +13,7 @@ from benchmon.prediction.predict import findings_of
 from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, highest_voltage, winding_heat
 from benchmon.prediction.ratings.worst_case import HIGH, LOW, NORMAL, WorstCase
 from benchmon.quantities import UNITS, Expected, format_value
-from benchmon.standards import METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
+from benchmon.standards import INSULATION_STANDS, METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
 
 
 @dataclass(frozen=True)
@@ -363,8 +363,9 @@ def _warm_copper(worst_case: WorstCase) -> Iterator[str]:
     # A regulator holds its output, and the difference is then only rounding.
     fall = float(cold - warm)
     if fall > 1e-4 * float(cold):
+        place = f"at about {celsius:.0f}" if celsius <= INSULATION_STANDS else f"far above {INSULATION_STANDS:.0f}"
         yield (
-            f"Windings may settle at about {celsius:.0f} °C (an estimate from the rating). If the resistances in the "
+            f"Windings may settle {place} °C (an estimate from the rating). If the resistances in the "
             f"bench file were measured cold, the output is then {_value(fall, 'V')} lower than predicted."
         )
 

@@ -17,6 +17,7 @@ from benchmon.bench import Bench, Capacitor, OpenLoad
 from benchmon.prediction.circuit.no_load import no_load_of
 from benchmon.prediction.circuit.parts import harmonic_part
 from benchmon.prediction.defects.wiring import Defects
+from benchmon.quantities import at_first_output
 from benchmon.watch.diagnosis.likelihood import COMMON, RARE, USUAL
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.diagnosis.suspected_fault import BETWEEN, OFF, SuspectedFault, magnetised, while_the_fuse_holds
@@ -169,7 +170,9 @@ _STORED, _STORED_DOUBT = 0.55, 0.3
 may be off (k = 1): anything up to all of it. From memory."""
 
 _DC_VOLTAGES = tuple(
-    f"{point}.voltage.{how}" for point in ("reservoir", "output") for how in ("mean", "rms", "peak", "valley")
+    f"{point}.voltage.{how}"
+    for point in ("reservoir", "output", "reservoir_2", "output_2")
+    for how in ("mean", "rms", "peak", "valley")
 )
 
 
@@ -283,7 +286,7 @@ def _taking(watts: float) -> Callable[[MeterValues], MeterValues]:
         weaker = {
             name: replace(value, own=math.hypot(value.own, _WEAKER * abs(value.value)))
             for name, value in found.quantities.items()
-            if name.startswith(("secondary.", "output.", "reservoir."))
+            if at_first_output(name).startswith(("secondary.", "output.", "reservoir."))
         }
         return replace(found, quantities={**found.quantities, **weaker})
 

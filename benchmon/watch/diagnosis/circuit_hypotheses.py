@@ -17,7 +17,7 @@ from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import joined, parts_of
 from benchmon.prediction.defects.wiring import Defects
-from benchmon.quantities import is_temperature
+from benchmon.quantities import at_first_output, is_temperature
 from benchmon.signals.arrays import Floats
 from benchmon.watch.diagnosis.ac_side_faults import ac_side_faults, ac_side_faults_of_open_size
 from benchmon.watch.diagnosis.dc_side_faults import dc_side_faults, dc_side_faults_of_open_size
@@ -52,6 +52,12 @@ _HOPELESS_WITHIN = 0.1
 memory."""
 
 
+def told_apart(bench: Bench) -> Bench:
+    """Return the bench with outputs whose parts are each off by themselves, where meters are at the second one."""
+    at_second = any(at_first_output(channel.quantity) != channel.quantity for channel in bench.channel)
+    return bench.with_outputs_apart() if at_second else bench
+
+
 class CircuitFaults:
     """The faults that a bench's circuit can have, solved at one mains voltage after another.
 
@@ -60,7 +66,7 @@ class CircuitFaults:
     """
 
     def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+        self._bench = bench = told_apart(bench)
         self._faults = [*faults_of(bench), *sized_faults_of(bench)]
         self._sound: State | None = None
         self._states: dict[tuple[int, ...], State] = {}
@@ -259,8 +265,19 @@ FAR_OFF = (
     ValueFarOff("load.resistance", "the load is not what it should be", OFF + "measure the load", 2.0, 0.2),
     ValueFarOff("load.current", "the load is not what it should be", "set the load once more", 2.0, 0.2),
     ValueFarOff(
+        "load_2.resistance", "the load of output 2 is not what it should be", OFF + "measure the load", 2.0, 0.2
+    ),
+    ValueFarOff("load_2.current", "the load of output 2 is not what it should be", "set the load once more", 2.0, 0.2),
+    ValueFarOff(
         "capacitance",
         "the reservoir has not the capacitance it should have",
+        OFF + "measure the reservoir",
+        1.0,
+        0.4,
+    ),
+    ValueFarOff(
+        "filter_2.0.capacitance",
+        "the reservoir of output 2 has not the capacitance it should have",
         OFF + "measure the reservoir",
         1.0,
         0.4,
@@ -275,7 +292,7 @@ _SHOWN_BY_HEAT = ("diode.thermal_resistance", "ambient.temperature")
 def hypotheses_of_values_far_off(bench: Bench, known: Mapping[str, MeterValue], right: MeterValues) -> list[Hypothesis]:
     """Return each unknown that may be far off, with what every channel reads then; `known` are the right readings."""
     names = list(right.unknowns)
-    parts = parts_of(bench)
+    parts = parts_of(told_apart(bench))
     warm = frozenset(one.name for one in bench.channel if is_temperature(one.quantity) and one.name in known)
     found = []
     for one in FAR_OFF:

@@ -8,14 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 
 from benchmon.bench import Bench, Capacitor, OpenLoad
 from benchmon.bench.supply import Choke
 from benchmon.prediction.circuit.diode import BOLTZMANN_PER_CHARGE, REFERENCE, ZERO_CELSIUS, junction_of
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.watch.diagnosis.likelihood import USUAL
-from benchmon.watch.diagnosis.meter_values import MeterValues
+from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
 from benchmon.watch.diagnosis.suspected_fault import BETWEEN, OFF, SuspectedFault, magnetised, while_the_fuse_holds
 
 
@@ -33,6 +34,33 @@ def dc_side_faults_of_open_size(bench: Bench) -> Iterator[SuspectedFault]:
     yield from other_diodes(bench)
 
 
+@dataclass(frozen=True)
+class _Output:
+    """One output: its `number`, the bench seen from it, and what follows the names of its parts, points and faults."""
+
+    number: int
+    bench: Bench
+    suffix: str = ""
+    words: str = ""
+
+    def part(self, section: str, rest: str) -> str:
+        """Return the name of one of its parts."""
+        return f"{section}{self.suffix}.{rest}"
+
+
+def _outputs(bench: Bench) -> tuple[_Output, ...]:
+    """Return the outputs whose parts may differ: of two that are alike, the first stands for both."""
+    first = _Output(1, bench)
+    return (first, _Output(2, bench.seen_from_output_2(), "_2", " of output 2")) if bench.outputs_apart else (first,)
+
+
+def _at_output_2(bench: Bench, diode: int) -> bool:
+    """Return whether a diode feeds the second output, and can be told from those of the first."""
+    if not bench.outputs_apart:
+        return False
+    return any(path.charges[1] and diode in path.diodes for path in bench.rectifier.topology.paths_apart)
+
+
 def faults_of_the_rectifier(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield open and shorted diodes, each one the measured one or not, and half-wave wiring."""
     topology = bench.rectifier.topology
@@ -46,11 +74,12 @@ def faults_of_the_rectifier(bench: Bench) -> Iterator[SuspectedFault]:
         remedy += " and its half of the winding"
     for number in topology.told_apart:
         opened = Defects(open_diodes=frozenset({number}))
-        cause = "a diode is open"
+        cause = "a diode of output 2 is open" if _at_output_2(bench, number) else "a diode is open"
         yield SuspectedFault(cause, remedy, USUAL, bench, defects=opened, correct=magnetised)
     for number in range(1, len(topology.diodes) + 1):
         shorted = Defects(shorted_diodes=frozenset({number}))
-        yield while_the_fuse_holds("a diode is shorted", "replace it, and test the others", bench, shorted)
+        cause = "a diode of output 2 is shorted" if _at_output_2(bench, number) else "a diode is shorted"
+        yield while_the_fuse_holds(cause, "replace it, and test the others", bench, shorted)
     missing, wires = topology.wired_as_half_wave
     # Of two diodes, one left is an open one.
     if topology.repeats_after_half and len(topology.diodes) > 2:
@@ -92,68 +121,97 @@ def faults_of_the_filter(bench: Bench) -> Iterator[SuspectedFault]:
         yield SuspectedFault(dry, replace_it, USUAL, bench, {capacitance: 0.5, esr: 2.0})
         yield SuspectedFault(opened, joints, USUAL, bench, {capacitance: _DISCONNECTED}, shape_doubt=_WAVE_LEFT_DOUBT)
         return
-    for place in (frozenset({number}) for number in range(1, count + 1)):
+    for number in range(1, count + 1):
+        if bench.outputs_apart and number > 1:
+            dry, opened = "the reservoir of output 2 has dried out to half", "the reservoir of output 2 is open"
+        place = frozenset({number})
         yield SuspectedFault(dry, replace_it, USUAL / count, bench, defects=Defects(dry_reservoirs=place))
         open_one = Defects(open_reservoirs=place)
         yield SuspectedFault(opened, joints, USUAL / count, bench, defects=open_one, correct=magnetised)
 
 
 def faults_of_the_load(bench: Bench) -> Iterator[SuspectedFault]:
-    """Yield loads that draw too much, too little or nothing."""
-    if bench.load.kind == "open":
+    """Yield loads that draw too much, too little or nothing; of two outputs, each by itself."""
+    outputs = [output for output in _outputs(bench) if not (output.suffix and bench.rectifier.loads == "across")]
+    for output in outputs:
+        yield from _faults_of_a_load(bench, output, USUAL / len(outputs), alone=len(outputs) == 1)
+
+
+def _faults_of_a_load(bench: Bench, output: _Output, weight: float, *, alone: bool) -> Iterator[SuspectedFault]:
+    load, of_it = output.bench.load, f"the load{output.words}"
+    if load.kind == "open":
         return
-    part = "load.resistance" if bench.load.kind == "resistor" else "load.current"
-    twice, half = (0.5, 2.0) if bench.load.kind == "resistor" else (2.0, 0.5)
+    part = output.part("load", "resistance" if load.kind == "resistor" else "current")
+    twice, half = (0.5, 2.0) if load.kind == "resistor" else (2.0, 0.5)
     remedy = OFF + "measure the load"
-    yield SuspectedFault("the load draws twice what it should", remedy, USUAL, bench, {part: twice})
-    yield SuspectedFault("the load draws half of what it should", remedy, USUAL, bench, {part: half})
-    nothing = bench.model_copy(update={"load": OpenLoad(kind="open")})
+    yield SuspectedFault(f"{of_it} draws twice what it should", remedy, weight, bench, {part: twice})
+    yield SuspectedFault(f"{of_it} draws half of what it should", remedy, weight, bench, {part: half})
+    nothing: dict[str, object] = {f"load{output.suffix}": OpenLoad(kind="open")}
+    if not output.suffix and not alone and bench.load_2 is None:
+        nothing["load_2"] = bench.load
     yield SuspectedFault(
-        "the load is not connected",
+        f"{of_it} is not connected",
         OFF + "connect the load",
-        USUAL,
-        nothing,
-        correct=_almost_no_current,
+        weight,
+        bench.model_copy(update=nothing),
+        correct=_almost_no_current if alone else partial(_no_current_at, output),
         shape_doubt=_NOTHING_LEFT_DOUBT,
     )
 
 
-def _almost_no_current(values: MeterValues) -> MeterValues:
-    """Return the values where hardly anything flows: drops hang on leakage, the line's wave on the iron."""
-    voltages = {
+def _no_current_at(output: _Output, values: MeterValues) -> MeterValues:
+    """Return the values where hardly anything flows at one of two outputs: there drops hang on leakage."""
+    points = (output.part("output", "voltage"), output.part("reservoir", "voltage"))
+    return replace(values, quantities={**values.quantities, **_leaking(values, points)})
+
+
+def _leaking(values: MeterValues, points: tuple[str, ...]) -> dict[str, MeterValue]:
+    return {
         name: replace(value, own=(_STRAY_DROP if name.endswith(_WAVY) else _LEAKING_DROP) * abs(value.value))
         for name, value in values.quantities.items()
-        if name.startswith(("output.voltage", "reservoir.voltage"))
+        if name.startswith(points)
     }
+
+
+def _almost_no_current(values: MeterValues) -> MeterValues:
+    """Return the values where hardly anything flows: drops hang on leakage, the line's wave on the iron."""
+    points = ("output.voltage", "reservoir.voltage", "output_2.voltage", "reservoir_2.voltage")
+    voltages = _leaking(values, points)
     absent = values.absent | {"mains.current.thd", "mains.current.crest_factor", "mains.displacement_factor"}
     return replace(values, quantities={**values.quantities, **voltages}, absent=absent)
 
 
 def worn_reservoirs(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield a reservoir with much series resistance, or with little of its capacitance."""
-    index = _capacitors(bench)[:1]
-    if not index or bench.rectifier.topology.first_capacitors > 1:
+    if bench.rectifier.topology.first_capacitors > 1 and not bench.outputs_apart:
         return
-    part = bench.filter[index[0]]
+    outputs = _outputs(bench)
+    for output in outputs:
+        for index in _capacitors(output.bench)[:1]:
+            yield from _worn(bench, output, index, USUAL / 3.0 / len(outputs))
+
+
+def _worn(bench: Bench, output: _Output, index: int, weight: float) -> Iterator[SuspectedFault]:
+    part, of_it = output.bench.filter[index], f"the reservoir{output.words}"
     assert isinstance(part, Capacitor)  # noqa: S101 - that is what was looked for
     # An ageing electrolytic loses its electrolyte: its ESR grows to many times, near the reactance at the ripple.
     reactance = 1.0 / (2.0 * math.pi * 2.0 * bench.mains.frequency * part.capacitance)
     for size in (0.2, 0.6, 1.8):
         yield SuspectedFault(
-            "the reservoir has a high series resistance (ESR)",
+            f"{of_it} has a high series resistance (ESR)",
             OFF + "measure the reservoir's ESR; replace it, and look at its joints",
-            USUAL / 3.0,
+            weight,
             bench,
-            added={f"filter.{index[0]}.esr": size * reactance},
+            added={output.part("filter", f"{index}.esr"): size * reactance},
             size_doubt=BETWEEN,
         )
     for left in (0.25, 0.08, 0.025):
         yield SuspectedFault(
-            "the reservoir has lost most of its capacitance, or a much smaller one is fitted",
+            f"{of_it} has lost most of its capacitance, or a much smaller one is fitted",
             OFF + "measure the reservoir; read what is printed on it",
-            USUAL / 3.0,
+            weight,
             bench,
-            {f"filter.{index[0]}.capacitance": left},
+            {output.part("filter", f"{index}.capacitance"): left},
             size_doubt=0.5 * BETWEEN,
             shape_doubt=0.1,
         )
@@ -161,26 +219,31 @@ def worn_reservoirs(bench: Bench) -> Iterator[SuspectedFault]:
 
 def other_filters(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield second capacitors and chokes that are none any more."""
-    for index in _capacitors(bench)[1:]:
+    for output in _outputs(bench):
+        yield from _other_filter(bench, output)
+
+
+def _other_filter(bench: Bench, output: _Output) -> Iterator[SuspectedFault]:
+    for index in _capacitors(output.bench)[1:]:
         for left, words in ((1e-4, "is open"), (0.3, "has dried out")):
             yield SuspectedFault(
-                f"the second capacitor {words}",
+                f"the second capacitor{output.words} {words}",
                 OFF + "check its joints, then its capacitance",
                 USUAL / 2.0,
                 bench,
-                {f"filter.{index}.capacitance": left},
+                {output.part("filter", f"{index}.capacitance"): left},
                 size_doubt=0.0 if left < 0.1 else BETWEEN,
                 shape_doubt=0.05,
             )
-    for index, part in enumerate(bench.filter):
+    for index, part in enumerate(output.bench.filter):
         if isinstance(part, Choke):
             # Between shorted turns only the air's part of the inductance is left.
             yield SuspectedFault(
-                "the choke is shorted",
+                f"the choke{output.words} is shorted",
                 OFF + "measure the choke's inductance and resistance",
                 USUAL / 2.0,
                 bench,
-                {f"filter.{index}.inductance": 0.01},
+                {output.part("filter", f"{index}.inductance"): 0.01},
                 shape_doubt=0.1,
             )
 

@@ -27,6 +27,7 @@ from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
+from benchmon.quantities import at_first_output, at_second_output
 from benchmon.signals.arrays import Floats
 from benchmon.standards import LEAST_LOAD_DOUBT
 
@@ -47,7 +48,7 @@ class Detector(StrEnum):
     AC_RECTIFIED = "average responding, AC coupled"
 
 
-QUANTITY_KINDS: Mapping[str, tuple[str, Detector]] = {
+_KINDS: dict[str, tuple[str, Detector]] = {
     "mains.voltage.rms": ("mains.voltage", Detector.RMS),
     "mains.current.rms": ("mains.current", Detector.RMS),
     "mains.current.peak": ("mains.current", Detector.PEAK),
@@ -70,6 +71,12 @@ QUANTITY_KINDS: Mapping[str, tuple[str, Detector]] = {
     "output.voltage.ripple": ("output.voltage", Detector.RIPPLE),
     "output.current.rms": ("output.current", Detector.RMS),
     "output.current.mean": ("output.current", Detector.MEAN),
+}
+
+QUANTITY_KINDS: Mapping[str, tuple[str, Detector]] = _KINDS | {
+    second: (at_second_output(trace) or trace, way)
+    for quantity, (trace, way) in _KINDS.items()
+    if (second := at_second_output(quantity))
 }
 """Those quantities that are one wave, read in one way: the trace and the way."""
 
@@ -256,7 +263,7 @@ def _varied(bench: Bench, parts: Parts, junction: Floats) -> tuple[list[str], Fl
         if entry.part == JUNCTION_SHIFT:
             shift[row] = -_STEP * entry.size * rise
             continue
-        size = max(entry.size, LEAST_LOAD_DOUBT) if entry.part == "load.resistance" else entry.size
+        size = max(entry.size, LEAST_LOAD_DOUBT) if at_first_output(entry.part) == "load.resistance" else entry.size
         sizes[row] = size * (abs(changes[entry.part][row]) if entry.relative else 1.0)
         changes[entry.part][row] += _STEP * sizes[row]
         for other, moved in entry.along:
@@ -280,7 +287,8 @@ def _everything(bench: Bench, solved: _Solved, parts: Parts) -> dict[_Name, Floa
     found |= dict[_Name, Floats](readings_by_response(bench, traces, frequency).items())
     for name in ("mains.voltage", "mains.current", "secondary.voltage", "secondary.current", "diode.current"):
         found |= _ways(name, traces[name], traces.weights)
-    for name in ("output.voltage", "output.current", "reservoir.voltage", "reservoir.current"):
+    outputs = ("output.voltage", "output.current", "reservoir.voltage", "reservoir.current")
+    for name in (*outputs, *(at_second_output(one) or one for one in outputs)):
         if name in traces:
             found |= _ways(name, traces[name], traces.weights)
     for quantity, way in QUANTITY_KINDS.items():

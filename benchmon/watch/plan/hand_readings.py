@@ -2,7 +2,8 @@
 
 A typed value is of the state in which it was typed. Once the supply has changed it is no evidence of how that is now.
 The supply has changed where another channel comes to disagree or to agree again, the power comes or goes, the mains is
-turned, or a step of the plan begins.
+turned away from where it was when a value was typed, or a step of the plan begins. A step has other expected values, so
+a channel's first verdict in it shows no change of the supply.
 """
 
 from __future__ import annotations
@@ -36,11 +37,13 @@ class HandReadings:
     def __init__(self, bench: Bench) -> None:
         self.changed_at = -math.inf
         self._typed_at: dict[str, float] = {}
+        self._mains_when_typed: dict[str, float] = {}
         self._disagrees: dict[str, bool] = {}
         self._mains_now: float | None = None
         self._mains_then: float | None = None
         self._is_powered: bool | None = None
         self._step: int | None = None
+        self._step_began = -math.inf
         self._needs: tuple[str, ...] = ()
         self._wanted_mains: float | None = None
         self._latest = -math.inf
@@ -60,7 +63,9 @@ class HandReadings:
         self._wanted_mains = plan.mains
         number = plan.step_number
         if step is not None and number != self._step:
-            self.changed_at = max(self.changed_at, self._latest if step.began is None else step.began)
+            self._step_began = self._latest if step.began is None else step.began
+            self.changed_at = max(self.changed_at, self._step_began)
+            self._disagrees.clear()
         self._step = number
 
     def observe(self, channel: str, time: float, value: float | None, en: float | None) -> None:
@@ -69,9 +74,12 @@ class HandReadings:
         if channel in self._by_hand:
             if value is not None and not math.isnan(value):
                 self._typed_at[channel] = max(time, self._typed_at.get(channel, time))
+                if self._mains_now is not None:
+                    self._mains_when_typed[channel] = self._mains_now
             return
         verdict = verdict_of(en)
-        if verdict is not Verdict.UNPREDICTED:
+        # What is questionable is as it was before: a channel at the edge of disagreeing changes nothing.
+        if verdict in (Verdict.AGREES, Verdict.DISAGREES) and time >= self._step_began:
             before, now = self._disagrees.get(channel), verdict is Verdict.DISAGREES
             self._disagrees[channel] = now
             if before is not None and before is not now:
@@ -83,7 +91,8 @@ class HandReadings:
         self._mains_now = value
         was_powered, self._is_powered = self._is_powered, value > self._powered_above
         then = value if self._mains_then is None else self._mains_then
-        is_turned = is_mains_turned(channel, then, value)
+        counting = [volts for name, volts in self._mains_when_typed.items() if not self.is_lapsed(name)]
+        is_turned = any(is_mains_turned(channel, one, value) for one in counting or [then])
         if self._mains_then is None or is_turned:
             self._mains_then = value
         if was_powered is not None and (was_powered is not self._is_powered or (is_turned and self._is_powered)):

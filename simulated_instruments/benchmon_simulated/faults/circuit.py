@@ -91,7 +91,7 @@ class OpenReservoir(ReservoirFault):
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Remove the capacitance."""
-        return replace(defects, reservoir_left=1e-6)
+        return self.with_reservoir(defects, 1e-6)
 
 
 class DriedReservoir(ReservoirFault):
@@ -101,7 +101,7 @@ class DriedReservoir(ReservoirFault):
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Halve the capacitance."""
-        return replace(defects, reservoir_left=0.5 * defects.reservoir_left)
+        return self.with_reservoir(defects, 0.5)
 
 
 class DoubleLoad(LoadFault):
@@ -125,22 +125,23 @@ class OpenLoadFault(LoadFault):
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Disconnect the load."""
-        return replace(defects, load_open=True)
+        return self.with_load(defects, 1.0, is_open=True)
 
 
-class DriftingResistor(CircuitFault):
+class DriftingResistor(LoadFault):
     """The load resistance grows by 8 % of its value a minute, like a resistor whose film or clamp is failing."""
 
     name, description = "drifting-resistor", "the load resistor creeps upwards by 8 % a minute"
 
     def check_supply(self) -> None:
         """Raise `BadInput` for a load that is no resistor."""
+        super().check_supply()
         if not isinstance(self.supply.parts.load, ResistorLoad):
             raise BadInput(f"{self.name}: the load of this supply is no resistor")
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:
         """Increase the resistance with the fault's age."""
-        return replace(defects, load=defects.load / (1.0 + 0.08 * age / 60.0))
+        return self.with_load(defects, 1.0 / (1.0 + 0.08 * age / 60.0))
 
 
 class MainsSag(CircuitFault):

@@ -29,7 +29,7 @@ class HighEsr(ReservoirFault):
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Raise the series resistance."""
-        return replace(defects, reservoir_esr=10.0 * defects.reservoir_esr)
+        return self.with_reservoir(defects, 1.0, 10.0)
 
 
 class TenthReservoir(ReservoirFault):
@@ -39,7 +39,7 @@ class TenthReservoir(ReservoirFault):
 
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:  # noqa: ARG002 (part of CircuitFault's interface)
         """Lower the capacitance alone."""
-        return replace(defects, reservoir_left=0.1 * defects.reservoir_left, reservoir_esr=0.1 * defects.reservoir_esr)
+        return self.with_reservoir(defects, 0.1, 0.1)
 
 
 class SecondaryJoint(CircuitFault):
@@ -119,7 +119,7 @@ class IntermittentContact(LoadFault):
     def modify(self, defects: SupplyDefects, age: float) -> SupplyDefects:
         """Open the load where the joint happens to be open."""
         chance = random.Random(int(age // self._LENGTH)).random()  # noqa: S311 (no secret)
-        return replace(defects, load_open=True) if chance < 0.2 else defects
+        return self.with_load(defects, 1.0, is_open=True) if chance < 0.2 else defects
 
 
 class _Late(MeterFaultEffect):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import OpenLoad
 from benchmon_simulated.supply.filter import FilterChain, StateHistory
-from benchmon_simulated.supply.parts import ActualParts
+from benchmon_simulated.supply.parts import ActualParts, LoadedRail
 from benchmon_simulated.supply.topology import NodeWiring
 
 Floats = NDArray[np.float64]
@@ -57,6 +57,16 @@ class PeriodConditions:
 
 
 @dataclass(frozen=True)
+class SecondOutput:
+    """Traces of a second output, each (STEPS,), as those of the first one in `Cycle`."""
+
+    feed_voltage: Floats
+    output_voltage: Floats
+    reservoir_voltage: Floats
+    reservoir_current: Floats
+
+
+@dataclass(frozen=True)
 class Cycle:
     """One period, evenly stepped, every trace of shape (STEPS,). Volts and amperes.
 
@@ -64,7 +74,8 @@ class Cycle:
     `winding_current` are the first winding's; `diode_current` and `diode_voltage` those of diode 1, forward;
     `diode_powers` each diode's mean watts; `winding_squares` the sum of all windings' mean squared amperes;
     `port_voltages`, shape (ports, STEPS), are the rectifier's outputs; `feed_voltage` is before the regulator.
-    `core_current` is what the core and shorted turns draw at the primary, None on a supply without a simulated core.
+    `second` has voltages and currents of a second output, None where there is none. `core_current` is what the
+    core and shorted turns draw at the primary, None on a supply without a simulated core.
     """
 
     frequency: float
@@ -82,6 +93,20 @@ class Cycle:
     reservoir_voltage: Floats
     reservoir_current: Floats
     core_current: Floats | None = None
+    second: SecondOutput | None = None
+
+    def seen_from_second(self) -> Cycle:
+        """Return the period with the second output's traces in place of the first one's, where there are two."""
+        second = self.second
+        if second is None:
+            return self
+        return replace(
+            self,
+            feed_voltage=second.feed_voltage,
+            output_voltage=second.output_voltage,
+            reservoir_voltage=second.reservoir_voltage,
+            reservoir_current=second.reservoir_current,
+        )
 
     def repeats(self, before: Cycle, tolerance: float) -> bool:
         """Return whether stored voltages and output equal those of the period `before` within `tolerance` × peak.
@@ -98,7 +123,8 @@ class Cycle:
         return float(np.abs(self._stored() - before._stored()).max())
 
     def _stored(self) -> Floats:
-        return np.vstack((self.port_voltages, self.output_voltage))
+        second = () if self.second is None else (self.second.output_voltage,)
+        return np.vstack((self.port_voltages, self.output_voltage, *second))
 
 
 class OutputNetwork:
@@ -111,9 +137,14 @@ class OutputNetwork:
         before = tuple(FilterChain(twins[at][:1], OpenLoad(kind="open")) for at in range(stacked))
         first = 1 if stacked else 0
         rails = wiring.ports[stacked:]
-        self.rails = tuple(FilterChain(twins[at][first:], parts.load, parts.regulator) for at in range(len(rails)))
+        own, second = LoadedRail(parts.regulator, parts.load), parts.second
+        each = (own, own if second is None else second)
+        self.rails = tuple(
+            FilterChain(twins[at][first:], each[at].load, each[at].regulator) for at in range(len(rails))
+        )
         self.ports = before + self.rails
         self.reservoir = self.ports[0].reservoir
+        self.second_reservoir = self.ports[1].reservoir if wiring.has_two_outputs else None
 
     @property
     def histories(self) -> list[StateHistory]:
@@ -124,3 +155,8 @@ class OutputNetwork:
     def first(self) -> FilterChain:
         """The rail whose output is measured."""
         return self.rails[0]
+
+    @property
+    def second(self) -> FilterChain:
+        """The other rail, where there are two; else the first one."""
+        return self.rails[-1]

@@ -15,7 +15,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchmon_simulated.supply.circuit import STEPS, Cycle, DiodeState, Floats, OutputNetwork, PeriodConditions
+from benchmon_simulated.supply.circuit import (
+    STEPS,
+    Cycle,
+    DiodeState,
+    Floats,
+    OutputNetwork,
+    PeriodConditions,
+    SecondOutput,
+)
 from benchmon_simulated.supply.core import PrimaryCircuit
 from benchmon_simulated.supply.diode import path_current
 from benchmon_simulated.supply.filter import GEAR, StateHistory
@@ -345,6 +353,8 @@ class DiodeNetwork:
         """Step through a period; return what was found at its first step, its second step and so on."""
         outputs, windings, diodes = self._outputs, self._windings, self._diodes
         reservoir, rail = outputs.reservoir, outputs.first
+        second = [outputs.second] if self._wiring.has_two_outputs else []
+        other = outputs.second_reservoir
         ports = [(*nodes, chain) for nodes, chain in zip(self._wiring.ports, outputs.ports, strict=True)]
         last: list[float] = []
         matrix = linear
@@ -384,6 +394,9 @@ class DiodeNetwork:
             traces.append(rail.output)
             traces.append(reservoir.voltage if reservoir else 0.0)
             traces.append(reservoir.current if reservoir else 0.0)
+            for chain in second:
+                stored = (other.voltage, other.current) if other else (0.0, 0.0)
+                traces.fromlist([chain.feed, chain.output, *stored])
         return traces
 
     def _cycle(self, mains_emf: Floats, now: PeriodConditions, traces: Floats) -> Cycle:
@@ -420,6 +433,7 @@ class DiodeNetwork:
             output_voltage=others[1],
             reservoir_voltage=others[2],
             reservoir_current=others[3],
+            second=SecondOutput(*others[4:8]) if wiring.has_two_outputs else None,
             core_current=None if primary is None else np.array(primary.magnetising) + primary.conductance * induced,
         )
 

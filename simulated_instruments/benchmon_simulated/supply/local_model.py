@@ -24,7 +24,8 @@ class OperatingPoint:
     """What one settled period depends on.
 
     `volts` rms of the mains and the `shape` of its harmonics; `copper`'s resistance relative to cold; `junctions` in
-    °C; `load` in ohms or amperes; `limiter` in ohms. `others` is everything that does not change gradually.
+    °C; `load` and `second_load` in ohms or amperes; `limiter` in ohms. `others` is everything that does not change
+    gradually.
     """
 
     volts: float
@@ -34,6 +35,7 @@ class OperatingPoint:
     load: float
     limiter: float
     others: Hashable
+    second_load: float = 0.0
 
     def coordinates(self, centre: OperatingPoint) -> list[float]:
         """Return how far it is from `centre`, each in units of what a local model allows."""
@@ -44,6 +46,7 @@ class OperatingPoint:
             (sum(self.junctions) - sum(centre.junctions)) / len(self.junctions) / JUNCTION,
             (self.load / centre.load - 1.0) / LOAD if centre.load else 0.0,
             (self.limiter / centre.limiter - 1.0) / LIMITER if centre.limiter else 0.0,
+            (self.second_load / centre.second_load - 1.0) / LOAD if centre.second_load else 0.0,
         ]
 
     def neighbours(self) -> list[OperatingPoint]:
@@ -55,6 +58,7 @@ class OperatingPoint:
             replace(self, junctions=tuple(junction + JUNCTION for junction in self.junctions)),
             replace(self, load=self.load * (1.0 + LOAD)),
             replace(self, limiter=self.limiter * (1.0 + LIMITER)),
+            replace(self, second_load=self.second_load * (1.0 + LOAD)),
         ]
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from benchmon.bench import Load, Regulator
 from benchmon_simulated.supply.circuit import STEPS, Cycle, Floats
 from benchmon_simulated.supply.filter import KNEE, load_current
+from benchmon_simulated.supply.parts import LoadedRail
 
 LAST_ORDER = 40
 """Harmonics count up to this order (IEC 61000-4-7)."""
@@ -165,6 +166,31 @@ def output_quantities(cycle: Cycle, load: Load) -> dict[str, float]:
         "output.power.mean": power,
         "load.power.mean": power,
     }
+
+
+def of_second_output(cycle: Cycle, rail: LoadedRail, across: bool) -> tuple[dict[str, float], dict[str, Floats]]:
+    """Return quantities and waveforms of a second output with what its `rail` has; of its reservoir alone if `across`.
+
+    Only where one load is across both outputs has the second none.
+    """
+    seen = cycle.seen_from_second()
+    values: dict[str, float] = {}
+    waves: dict[str, Floats] = {}
+    if not across:
+        values |= output_quantities(seen, rail.load)
+        waves["output.voltage"], waves["output.current"] = (
+            seen.output_voltage,
+            load_currents(rail.load, seen.output_voltage),
+        )
+        if rail.regulator is not None:
+            values |= regulator_quantities(seen, rail.regulator, rail.load)
+    if seen.reservoir_voltage.any():
+        values |= reservoir_quantities(seen)
+        waves |= {"reservoir.voltage": seen.reservoir_voltage, "reservoir.current": seen.reservoir_current}
+    return (
+        {"{}_2{}{}".format(*name.partition(".")): value for name, value in values.items()},
+        {"{}_2{}{}".format(*name.partition(".")): wave for name, wave in waves.items()},
+    )
 
 
 def ripple_frequency(wave: Floats, frequency: float) -> float:

@@ -30,12 +30,20 @@ COLDEST = -60.0
 
 
 @dataclass(frozen=True)
+class LoadedRail:
+    """What a rail has behind its filter."""
+
+    regulator: Regulator | None
+    load: Load
+
+
+@dataclass(frozen=True)
 class ActualParts:
     """The values of the parts in this supply. Volts rms, hertz, ohms, henries; temperatures in °C.
 
     `twin_filter` is the filter of a second rail, or holds a doubler's second capacitor; None where it has the same
-    values. `curve` is the core's, None without a simulated core. `matching` are factors on each diode's saturation
-    current.
+    values. `second` is what a second rail has behind its filter, None where that is like the first one's. `curve` is
+    the core's, None without a simulated core. `matching` are factors on each diode's saturation current.
     """
 
     mains_voltage: float
@@ -53,13 +61,19 @@ class ActualParts:
     load: Load
     ambient: float
     twin_filter: tuple[FilterPart, ...] | None = None
+    second: LoadedRail | None = None
     curve: MagnetisingCurve | None = None
     matching: tuple[float, ...] = (1.0,) * 8
 
     @property
     def reservoir_esr(self) -> float:
         """The series resistance of the first capacitor, 0 if there is none."""
-        return next((part.esr or 0.0 for part in self.filter if isinstance(part, Capacitor)), 0.0)
+        return esr_of_first(self.filter)
+
+
+def esr_of_first(parts: Sequence[FilterPart]) -> float:
+    """Return the series resistance of the first capacitor of a filter, 0 if there is none."""
+    return next((part.esr or 0.0 for part in parts if isinstance(part, Capacitor)), 0.0)
 
 
 class PartSpread:
@@ -107,13 +121,24 @@ def draw_parts(bench: Bench, seed: int, effects: Effects) -> ActualParts:
         ambient=spread.around(bench.ambient.temperature, 0.5),
         regulator=_draw_regulator(bench.regulator, spread),
     )
-    return _with_effects(parts, bench, seed, effects)
+    return _with_effects(_with_second_rail(parts, bench, seed), bench, seed, effects)
+
+
+def _with_second_rail(parts: ActualParts, bench: Bench, seed: int) -> ActualParts:
+    """Return `parts` with those of a second output, where the bench file has it differ from the first."""
+    if not bench.outputs_apart:
+        return parts
+    spread, seen = PartSpread(seed, 0x2ECD), bench.seen_from_output_2()
+    rail = LoadedRail(_draw_regulator(seen.regulator, spread), _draw_load(seen.load, spread))
+    return replace(parts, twin_filter=_draw_filter(seen.filter, spread), second=rail)
 
 
 def check_simulated(bench: Bench) -> None:
     """Raise `BadInput` if the bench has a circuit that is not simulated."""
-    if bench.outputs_apart:
-        raise BadInput("the simulated bench has no second output that differs from the first; leave its sections out")
+    if bench.rectifier.loads == "across":
+        for key, parts in (("filter", bench.filter), ("filter_2", bench.seen_from_output_2().filter)):
+            if not parts or not all(isinstance(part, Capacitor) for part in parts[:1]) or len(parts) > 1:
+                raise BadInput(f"{key}: with one load across both outputs, only one capacitor at each is simulated")
     if bench.ambient.temperature < COLDEST:
         raise BadInput(
             f"ambient.temperature is below {COLDEST:.0f} °C, where the simulated bench has no model of diodes"
@@ -137,7 +162,7 @@ def _with_effects(parts: ActualParts, bench: Bench, seed: int, effects: Effects)
             # Diodes of one reel differ by some millivolts (from experience).
             matching=tuple(spread.times(1.0, 1.15**scale) for _ in range(diodes)),
             filter=_real_filter(bench.filter, spread, scale),
-            twin_filter=_real_filter(bench.filter, spread, scale),
+            twin_filter=_real_filter(bench.seen_from_output_2().filter, spread, scale),
         )
     if effects.leakage:
         spread = PartSpread(seed, 0x1EAC)
@@ -277,7 +302,9 @@ class SupplyDefects:
 
     `diodes` maps a diode's number (from 1; diode 1 carries the meters) to "open" or "shorted"; `reversed_windings` are
     numbers of windings. `reservoir_left` is the remaining part of the reservoir's capacitance. `load` is a factor on
-    the load's current, `load_open` whether the load is disconnected. `mains` is a factor on the voltage,
+    the load's current, `load_open` whether the load is disconnected; those with `second` are of the second output,
+    whose load has the defects of the first one where they are None and both loads are alike.
+    `mains` is a factor on the voltage,
     `mains_distortion` is added to its THD, `primary_ohms` to the resistance of the primary circuit. `cooling` is a
     factor on every thermal resistance, `ambient_rise` is added to the ambient, in kelvins. `stuck` is whether the mains
     stays on when it is switched off. `reservoir_esr` is a factor on the reservoir's series resistance, `secondary_ohms`
@@ -291,6 +318,10 @@ class SupplyDefects:
     reservoir_left: float = 1.0
     load: float = 1.0
     load_open: bool = False
+    second_reservoir_left: float = 1.0
+    second_reservoir_esr: float = 1.0
+    second_load: float | None = None
+    second_load_open: bool | None = None
     mains: float = 1.0
     mains_distortion: float = 0.0
     primary_ohms: float = 0.0

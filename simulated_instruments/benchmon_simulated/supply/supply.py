@@ -21,7 +21,15 @@ from benchmon_simulated.supply.circuit import Cycle, DiodeState, Floats, PeriodC
 from benchmon_simulated.supply.core import SETTLED_FLUX
 from benchmon_simulated.supply.local_model import LocalModel, OperatingPoint, PeriodValues
 from benchmon_simulated.supply.mains import MainsSocket, Wander
-from benchmon_simulated.supply.parts import HEALTHY, ActualParts, SupplyDefects, draw_parts, rated_impedance
+from benchmon_simulated.supply.parts import (
+    HEALTHY,
+    ActualParts,
+    LoadedRail,
+    SupplyDefects,
+    draw_parts,
+    esr_of_first,
+    rated_impedance,
+)
 from benchmon_simulated.supply.rectifier import RectifierCircuit
 from benchmon_simulated.supply.thermal import FuseElement, ThermalState
 from benchmon_simulated.supply.topology import NodeWiring
@@ -85,6 +93,7 @@ class SupplyUnderTest:
         self._rating = bench.fuse
         self._fuse = FuseElement(bench.fuse) if bench.fuse else None
         self._load = parts.load
+        self._across = bench.rectifier.loads == "across"
         self._room = Wander(600.0, 0.2, float(seed))
         self._rated_impedance = rated_impedance(transformer)
         self._time = self._owed_periods = 0.0
@@ -105,6 +114,21 @@ class SupplyUnderTest:
     def has_reservoir(self) -> bool:
         """Whether there is a capacitor behind the rectifier."""
         return self._circuit.outputs.reservoir is not None
+
+    @property
+    def outputs(self) -> int:
+        """How many outputs it has, each with a load of its own."""
+        return len(self._circuit.outputs.rails)
+
+    @property
+    def reservoirs(self) -> int:
+        """How many outputs have a reservoir and a rectifier of their own."""
+        return 2 if self.wiring.has_two_outputs else 1
+
+    @property
+    def outputs_apart(self) -> bool:
+        """Whether its two outputs have loads that are not the same."""
+        return self.parts.second is not None and self.outputs > 1
 
     @property
     def rated_impedance(self) -> float:
@@ -210,7 +234,11 @@ class SupplyUnderTest:
     def _varying(self, point: OperatingPoint) -> tuple[bool, ...]:
         """Return which coordinates of an operating point ever move on this supply."""
         hot = any(body.is_warmed for body in self._thermal.junctions)
-        moving_load = isinstance(self._load, ResistorLoad) and self._load.temperature_coefficient != 0.0
+        driven = self.defects.second_load is not None or self.defects.load != 1.0
+        moving_load, moving_second = (
+            isinstance(load, ResistorLoad) and load.temperature_coefficient != 0.0
+            for load in (self._load, self._second_load)
+        )
         return (
             True,
             self.effects.mains,
@@ -218,6 +246,7 @@ class SupplyUnderTest:
             hot or self.defects.ambient_rise > 0.0,
             moving_load or self.defects.load != 1.0,
             point.limiter > 0.0,
+            point.second_load > 0.0 and (moving_second or driven),
         )
 
     def run_circuit(self, circuit: RectifierCircuit, point: OperatingPoint, periods: int) -> tuple[Cycle, bool]:
@@ -229,12 +258,15 @@ class SupplyUnderTest:
         wave = self._mains.wave(point.volts, point.shape, defects.mains_distortion, defects.mains_direct)
         if point.volts == 0.0:
             wave = np.zeros_like(wave)
-        outputs, load = circuit.outputs, self._load_at(point)
-        for rail in outputs.rails:
+        outputs, loads = circuit.outputs, self._loads_at(point)
+        for rail, load in zip(outputs.rails, loads, strict=False):
             rail.load = load
         if outputs.reservoir is not None:
             outputs.reservoir.left, outputs.reservoir.esr_factor = defects.reservoir_left, defects.reservoir_esr
-        loaded = not isinstance(load, OpenLoad)
+        if outputs.second_reservoir is not None:
+            outputs.second_reservoir.left = defects.second_reservoir_left
+            outputs.second_reservoir.esr_factor = defects.second_reservoir_esr
+        loaded = not any(isinstance(load, OpenLoad) for load in loads[: len(outputs.rails)])
         settling = SlowStates(circuit, loaded=loaded) if periods > PATIENCE and wave.any() else None
         cycle = circuit.run(wave, now)
         for count in range(periods - 1):
@@ -252,13 +284,8 @@ class SupplyUnderTest:
         """Return what the periods of this moment depend on."""
         defects, thermal, ambient = self.defects, self._thermal, self._ambient
         powered = (self._mains.on or defects.stuck) and not self.fuse_blown
-        load = self._load_now()
-        size = 0.0
-        if isinstance(load, ResistorLoad):
-            size = load.resistance
-        elif isinstance(load, CurrentLoad):
-            size = load.current
-        gradual = replace(defects, load=1.0, ambient_rise=0.0, cooling=1.0, mains=1.0, diodes={})
+        load, second = self._loads_now()
+        gradual = replace(defects, load=1.0, second_load=None, ambient_rise=0.0, cooling=1.0, mains=1.0, diodes={})
         diodes = tuple(sorted(defects.diodes.items()))
         return OperatingPoint(
             volts=self._mains.level(self._time) * defects.mains if powered else 0.0,
@@ -266,9 +293,10 @@ class SupplyUnderTest:
             copper=thermal.copper(ambient),
             # Silicon is destroyed beyond; the law would only overflow.
             junctions=tuple(min(ambient + junction.rise, HOTTEST) for junction in thermal.junctions),
-            load=size,
+            load=_size_of(load),
+            second_load=_size_of(second) if self.wiring.has_two_outputs else 0.0,
             limiter=thermal.limiter_ohms(ambient),
-            others=(repr(gradual), diodes, type(load).__name__, powered),
+            others=(repr(gradual), diodes, type(load).__name__, type(second).__name__, powered),
         )
 
     @property
@@ -298,22 +326,27 @@ class SupplyUnderTest:
         saturation = law.saturation_at(junction) * self.parts.matching[at]
         return DiodeState(law.slope_voltage(junction), saturation, law.series_resistance, condition)
 
-    def _load_now(self) -> Load:
-        load, defects = self._load, self.defects
-        if defects.load_open:
-            return OpenLoad(kind="open")
-        if isinstance(load, ResistorLoad):
-            factor = max(0.01, 1.0 + load.temperature_coefficient * self._thermal.load.rise)
-            return load.model_copy(update={"resistance": load.resistance * factor / defects.load})
-        if isinstance(load, CurrentLoad):
-            return load.model_copy(update={"current": load.current * defects.load})
-        return load
+    @property
+    def _second_load(self) -> Load:
+        """The load of the second output, before defects; without one, or where it is like the first, the first one."""
+        return self._load if self.parts.second is None else self.parts.second.load
 
-    def _load_at(self, point: OperatingPoint) -> Load:
-        load = self._load_now()
-        if isinstance(load, ResistorLoad):
-            return load.model_copy(update={"resistance": point.load})
-        return load.model_copy(update={"current": point.load}) if isinstance(load, CurrentLoad) else load
+    def _loads_now(self) -> tuple[Load, Load]:
+        """Return the loads of both outputs, warm and with their defects."""
+        defects, thermal = self.defects, self._thermal
+        factor, is_open = defects.second_load, defects.second_load_open
+        if factor is None:
+            factor = 1.0 if self.outputs_apart else defects.load
+        if is_open is None:
+            is_open = defects.load_open and not self.outputs_apart
+        return (
+            _load_in_use(self._load, thermal.load.rise, defects.load, is_open=defects.load_open),
+            _load_in_use(self._second_load, thermal.second_load.rise, factor, is_open=is_open),
+        )
+
+    def _loads_at(self, point: OperatingPoint) -> tuple[Load, Load]:
+        load, second = self._loads_now()
+        return _load_of_size(load, point.load), _load_of_size(second, point.second_load)
 
     def _advance_temperatures(self, period: PeriodValues, seconds: float) -> None:
         thermal, parts, values = self._thermal, self.parts, period.quantities
@@ -334,8 +367,19 @@ class SupplyUnderTest:
         # A transformer is too large for moving air to matter within minutes.
         thermal.transformer.advance(thermal.copper(ambient) * self.defects.windings * copper + iron, seconds, still)
         thermal.load.advance(values["load.power.mean"], seconds, cooling)
+        self._warm_second_output(values, seconds, cooling)
         for junction, power in zip(thermal.junctions, period.diode_powers, strict=True):
             junction.advance(power, seconds, cooling)
+
+    def _warm_second_output(self, values: dict[str, float], seconds: float, cooling: float) -> None:
+        thermal, parts, defects = self._thermal, self.parts, self.defects
+        if thermal.second_reservoir and "reservoir_2.current.rms" in values:
+            twin = parts.filter if parts.twin_filter is None else parts.twin_filter
+            esr = esr_of_first(twin) * defects.second_reservoir_esr / defects.second_reservoir_left
+            thermal.second_reservoir.advance(esr * values["reservoir_2.current.rms"] ** 2, seconds, cooling)
+        if thermal.second_regulator and "regulator_2.power.mean" in values:
+            thermal.second_regulator.advance(values["regulator_2.power.mean"], seconds, cooling)
+        thermal.second_load.advance(values.get("load_2.power.mean", 0.0), seconds, cooling)
 
     def period_values(self, cycle: Cycle, point: OperatingPoint) -> PeriodValues:
         """Return the values of `cycle`, a period at `point`."""
@@ -346,7 +390,7 @@ class SupplyUnderTest:
             live = self._mains.wave(volts, point.shape, self.defects.mains_distortion, self.defects.mains_direct)
             line = measures.LineSide(live if volts else dead, dead)
         outputs = self._circuit.outputs
-        load = self._load_at(point)
+        load, second_load = self._loads_at(point)
         values = measures.mains_quantities(line, cycle.frequency)
         values |= measures.secondary_quantities(cycle) | measures.diode_quantities(cycle)
         values |= measures.output_quantities(cycle, load)
@@ -355,10 +399,38 @@ class SupplyUnderTest:
         if self.parts.regulator is not None:
             values |= measures.regulator_quantities(cycle, self.parts.regulator, load)
         waves = measures.waveforms(cycle, line, load)
+        if cycle.second is not None:
+            second = self.parts.second or LoadedRail(self.parts.regulator, self.parts.load)
+            found, more = measures.of_second_output(cycle, LoadedRail(second.regulator, second_load), self._across)
+            values, waves = values | found, waves | more
         return PeriodValues(values, cycle.winding_squares, cycle.diode_powers, waves)
 
     def _observe(self, period: PeriodValues) -> Snapshot:
         return Snapshot(self._time, period.quantities | self._thermal.temperatures(self._ambient), period.waveforms)
+
+
+def _size_of(load: Load) -> float:
+    """Return a load's ohms or amperes, 0 of none."""
+    return load.resistance if isinstance(load, ResistorLoad) else load.current if isinstance(load, CurrentLoad) else 0.0
+
+
+def _load_in_use(load: Load, rise: float, factor: float, *, is_open: bool) -> Load:
+    """Return a load warmer by `rise` kelvins that draws `factor` times the current."""
+    if is_open:
+        return OpenLoad(kind="open")
+    if isinstance(load, ResistorLoad):
+        warm = max(0.01, 1.0 + load.temperature_coefficient * rise)
+        return load.model_copy(update={"resistance": load.resistance * warm / factor})
+    if isinstance(load, CurrentLoad):
+        return load.model_copy(update={"current": load.current * factor})
+    return load
+
+
+def _load_of_size(load: Load, size: float) -> Load:
+    """Return a load of other ohms or amperes."""
+    if isinstance(load, ResistorLoad):
+        return load.model_copy(update={"resistance": size})
+    return load.model_copy(update={"current": size}) if isinstance(load, CurrentLoad) else load
 
 
 class _Settler:

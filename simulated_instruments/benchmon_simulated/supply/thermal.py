@@ -166,10 +166,27 @@ class ThermalState:
         self.junctions = [copy.deepcopy(mounted) for _ in range(diodes)]
         rating = bench.load.power_rating if isinstance(bench.load, ResistorLoad) else None
         self.load = Body(60.0 / rating if rating else 0.5, 120.0)
+        self.second_load = self._second_load(bench)
         self.limiter = InrushLimiter(bench.ntc) if bench.ntc else None
         self.reservoir = Body(12.0, 300.0) if bench.reservoir else None
         warms_in = (regulator.thermal_time_constant if regulator else None) or 60.0
         self.regulator = part(regulator.thermal_resistance, warms_in) if regulator else None
+        self.has_two_outputs = bench.rectifier.kind in ("split rail", "two bridges")
+        self.second_reservoir = copy.deepcopy(self.reservoir)
+        if bench.outputs_apart:
+            self.second_reservoir = Body(12.0, 300.0) if bench.seen_from_output_2().reservoir else None
+        other = bench.second_regulator
+        self.second_regulator = copy.deepcopy(self.regulator)
+        if bench.regulator_2 is not None:
+            warms_in = (other.thermal_time_constant if other else None) or 60.0
+            self.second_regulator = part(other.thermal_resistance, warms_in) if other else None
+        self._across = bench.rectifier.loads == "across"
+
+    @staticmethod
+    def _second_load(bench: Bench) -> Body:
+        load = bench.load if bench.load_2 is None else bench.load_2
+        rating = load.power_rating if isinstance(load, ResistorLoad) else None
+        return Body(60.0 / rating if rating else 0.5, 120.0)
 
     def moving_air(self, time: float) -> float:
         """Return the factor of moving air on every thermal resistance to the air, at `time` seconds."""
@@ -196,6 +213,12 @@ class ThermalState:
         if self.reservoir:
             bodies["reservoir.temperature.case"] = self.reservoir
         hot = {"diode": self.junctions[0]} | ({"regulator": self.regulator} if self.regulator else {})
+        if self.has_two_outputs:
+            if not self._across:
+                bodies["load_2.temperature"] = self.second_load
+            if self.second_reservoir:
+                bodies["reservoir_2.temperature.case"] = self.second_reservoir
+            hot |= {"regulator_2": self.second_regulator} if self.second_regulator else {}
         found = {quantity: ambient + body.rise for quantity, body in bodies.items()}
         for point, body in hot.items():
             found[f"{point}.temperature.junction"] = ambient + body.rise

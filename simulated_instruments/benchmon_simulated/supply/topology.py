@@ -39,6 +39,11 @@ class NodeWiring:
     stacked: int = 0
 
     @property
+    def has_two_outputs(self) -> bool:
+        """Whether there is a second output, with meters of its own."""
+        return self.kind in ("split rail", "two bridges")
+
+    @property
     def windings(self) -> int:
         """The number of connected secondary windings."""
         return sum(len(branch.windings) for branch in self.branches)
@@ -58,8 +63,9 @@ def wiring_of(bench: Bench) -> NodeWiring:
     if kind == "two bridges":
         # The return of the first is the plus of the second; without that wire nothing else would flow.
         windings = (NodeBranch((1, 2), (0,)), NodeBranch((4, 5), (1,)))
+        ports = ((3, 0), (0, 6), (3, 6)) if bench.rectifier.loads == "across" else ((3, 0), (0, 6))
         bridges = ((1, 3), (2, 3), (0, 1), (0, 2), (4, 0), (5, 0), (6, 4), (6, 5))
-        return NodeWiring(kind, 6, windings, bridges, ((3, 0), (0, 6)), (2, 3, 6, 7))
+        return NodeWiring(kind, 6, windings, bridges, ports, (2, 3, 6, 7), stacked=len(ports) - 2 and 2)
     if kind == "half wave":
         return NodeWiring(kind, 2, _branches(bench, (1, 0)), ((1, 2),), ((2, 0),))
     return _multiplier(bench)
