@@ -26,6 +26,10 @@ from benchmon.text import one_line
 
 _LOOK_EVERY = 0.02
 
+READY_WITHIN = 60.0
+"""Seconds in which a recorder must be ready: it needs less than one of processor time, which takes 20 s or more where
+the machine is busy with much else."""
+
 
 class RecorderProcess:
     """A recorder that was started here. It goes on when this program ends; ask it to stop through its session."""
@@ -62,7 +66,7 @@ class RecorderProcess:
                 f"{display_path(self.path)}: the recorder (process {self.pid}) has not ended in time"
             ) from problem
 
-    def until_ready(self, timeout: float = 20.0) -> RecorderProcess:
+    def until_ready(self, timeout: float = READY_WITHIN) -> RecorderProcess:
         """Return this recorder when its session can be followed.
 
         Raises `BadInput` in its own words if it refuses, and `RecorderError` if it fails or is not ready within
@@ -94,7 +98,7 @@ def spawn_recorder(
     session_path: Path | str,
     *,
     duration: float | None = None,
-    timeout: float = 20.0,
+    timeout: float = READY_WITHIN,
     facts: Mapping[str, str] | None = None,
     former: Path | None = None,
 ) -> RecorderProcess:

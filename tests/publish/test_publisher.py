@@ -26,7 +26,7 @@ from benchmon.watch.verdict import judgement_of
 from support.certificates import own_certificate
 from support.commands import run_command
 from support.supplies import supply
-from support.waiting import until
+from support.waiting import PATIENCE, until
 
 BENCH = (
     supply("Workshop / supply + 1")
@@ -104,7 +104,7 @@ def publish(recording):
     yield start
     for one in started:
         one.kill()
-        one.wait(60)
+        one.wait(PATIENCE)
 
 
 def test_the_lab_hears_of_readings_events_and_the_whole(broker, listen, recording, publish):
@@ -144,7 +144,7 @@ def test_an_end_a_killed_recorder_and_a_killed_publisher_are_told_apart(broker, 
     publisher = publish(broker.url)
     until(lambda: ear.of("/channel/case"))
     publisher.kill()
-    publisher.wait(60)
+    publisher.wait(PATIENCE)
     state = until(lambda: [state for state in ear.of("/state") if state["state"] == "gone"])[-1]
     assert "Neither the recorder nor its publisher" in state["sentence"]
     publisher = publish(broker.url)
@@ -152,7 +152,7 @@ def test_an_end_a_killed_recorder_and_a_killed_publisher_are_told_apart(broker, 
     recording.end(cleanly=False)
     state = until(lambda: ear.of("/state")[-1] if ear.of("/state")[-1]["state"] == "gone" else None)
     assert "recorder is gone" in state["sentence"]
-    assert publisher.wait(60) == 0
+    assert publisher.wait(PATIENCE) == 0
 
 
 def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, publish):
@@ -160,7 +160,7 @@ def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, p
     publisher = publish(broker.url)
     until(lambda: ear.of("/channel/case"))
     recording.end()
-    assert publisher.wait(60) == 0
+    assert publisher.wait(PATIENCE) == 0
     assert until(lambda: ear.of("/state")[-1]["state"] == "finished")
 
 
@@ -176,11 +176,11 @@ def test_the_lab_counts_the_units_that_were_tested_today(broker, listen, tmp_pat
                 begun = len(ear.of("/channel/case"))
                 until(lambda begun=begun: len(ear.of("/channel/case")) > begun)
                 recording.end()
-                assert publisher.wait(60) == 0
+                assert publisher.wait(PATIENCE) == 0
             finally:
                 recording.end()
                 publisher.kill()
-                publisher.wait(60)
+                publisher.wait(PATIENCE)
         results = {result["serial"]: result for result in until(lambda: ear.of("/unit/A 17") + ear.of("/unit/A 18"))}
         assert results["A 17"]["passed"]
         assert (results["A 18"]["passed"], results["A 18"]["why"]) == (False, "case tripped")
@@ -293,7 +293,7 @@ def test_leaving_while_it_connects_leaves_no_connection_open(broker):
     client.on_pre_connect = lambda *_: (dialling.set(), go.wait(10))
     client.disconnect = lambda: (disconnect(), go.set())
     connect(client, read_broker(broker.url))
-    assert dialling.wait(60)
+    assert dialling.wait(PATIENCE)
     leave(client)
     assert client.socket() is None
 
@@ -304,7 +304,7 @@ def test_a_recorder_runs_without_the_library(tmp_path, bench_file_of_nothing):
         "import sys; sys.modules['paho'] = None; "
         f"from benchmon.recorder.__main__ import main; sys.exit(main({given!r}))"
     )
-    assert subprocess.run([sys.executable, "-c", code], timeout=60, check=False).returncode == 0
+    assert subprocess.run([sys.executable, "-c", code], timeout=PATIENCE, check=False).returncode == 0
 
 
 @pytest.fixture
@@ -316,7 +316,7 @@ def bench_file_of_nothing(tmp_path):
 
 def benchmon(*words, **options):
     command = [sys.executable, "-m", "benchmon", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False, **options)
+    return subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE, check=False, **options)
 
 
 def listing(broker, word):
@@ -334,7 +334,7 @@ def test_run_publishes_and_benches_lists(broker, bench_file_of_nothing, tmp_path
             run.send_signal(signal.SIGINT)
         assert "Workshop / supply + 1" in listed.stdout
         assert listed.returncode == 0
-        assert run.wait(60) == 0
+        assert run.wait(PATIENCE) == 0
     assert "Ended" in until(lambda: listing(broker, "finished")).stdout
 
 

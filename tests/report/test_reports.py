@@ -268,6 +268,7 @@ def test_each_step_has_what_was_measured_and_expected_at_its_own_end(write_sessi
     assert "output, needed" in text
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_what_was_done_stands_beside_its_step(write_session, tmp_path):
     more = [*full(), Event(25.0, "", "switched off", "by the operator")]
     report(RecordedSession(write_session(more=more)), tmp_path / "report.md")
@@ -510,6 +511,7 @@ def test_a_limit_that_was_passed_is_not_met_and_the_other_one_is(write_session, 
     assert rows["diode case, at all times", f"at least {format_value(-10.0, '°C')}"] == "met"
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_a_learners_guess_stands_beside_what_was_expected_and_measured(write_session, benches, expectations, tmp_path):
     output = next(each for each in benches["reservoir"].channel if each.quantity == "output.voltage.mean")
     right = expectations(benches["reservoir"], 230.0).quantities[output.quantity].value
@@ -520,6 +522,7 @@ def test_a_learners_guess_stands_beside_what_was_expected_and_measured(write_ses
     assert "Guessed" not in page_of(write_session("other.benchmon"), tmp_path, "other.html").text
 
 
+@pytest.mark.usefixtures("without_pictures")
 def test_meters_that_were_overdue_and_zeros_that_were_taken_stand_in_the_report(write_session, benches, tmp_path):
     step = '[[step]]\nname = "before power"\nrecord = [{ name = "insulation", unit = "MΩ", at_least = "2 MΩ" }]\n'
     old = 'name = "output"\n'

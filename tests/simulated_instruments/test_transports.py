@@ -72,7 +72,7 @@ class Line:
 
     def __init__(self, bench, name="lan meter"):
         host, port = bench.addresses[name].split("::")[1:3]
-        self.socket = socket.create_connection((host, int(port)), timeout=5)
+        self.socket = socket.create_connection((host, int(port)), timeout=60)
         self._rest = b""
 
     def ask(self, message: bytes) -> bytes:
