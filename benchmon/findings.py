@@ -6,11 +6,11 @@ It stands beside the quantities' names, since code that shows a finding must not
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Literal
 
-from benchmon.quantities import Expected, format_value
+from benchmon.quantities import Expected, at_first_output, format_value
 from benchmon.standards import INSULATION_STANDS
 
 if TYPE_CHECKING:
@@ -38,12 +38,25 @@ class Finding:
     value: float
     limit: float
     unit: str
+    where: str = ""
+    """Which output it is of, as " of output 2"; "" where there is one, or it is of the first."""
 
 
 def findings_of_readings(
     bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | CurrentLoad | None = None
 ) -> list[Finding]:
     """Return what the expected readings show; `load` is another than the bench file's: ohms, "open" or a current."""
+    found = _at_first_output(bench, expected, load)
+    if bench.outputs_apart and bench.rectifier.loads == "each":
+        at_second = {at_first_output(name): value for name, value in expected.items() if "_2." in name}
+        others = _at_first_output(bench.seen_from_output_2(), at_second, None if bench.load_2 is not None else load)
+        found += [replace(finding, where=" of output 2") for finding in others]
+    return found
+
+
+def _at_first_output(
+    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | CurrentLoad | None
+) -> list[Finding]:
     found = []
     headroom, mean = expected.get("regulator.voltage.headroom"), expected.get("output.current.mean")
     if headroom is not None and bench.regulator is not None and bench.regulator.dropout > 0.0:
@@ -72,11 +85,11 @@ def wording_of(finding: Finding) -> str:
     match finding.kind:
         case FindingKind.REGULATOR_STARVED:
             return (
-                f"The regulator starves: its output falls to {value} in the valleys of the ripple, instead of {limit}. "
-                "It needs more volts, a larger reservoir or less load."
+                f"The regulator{finding.where} starves: its output falls to {value} in the valleys of the ripple, "
+                f"instead of {limit}. It needs more volts, a larger reservoir or less load."
             )
         case FindingKind.LOAD_NOT_MET:
-            return f"The supply cannot give the load its current: {value} on average of {limit}."
+            return f"The supply cannot give the load{finding.where} its current: {value} on average of {limit}."
         case FindingKind.CHOKE_DISCONTINUOUS:
             return (
                 f"The choke's current falls to zero for {100.0 * finding.value:.0f} % of the time: the load is below "

@@ -167,9 +167,8 @@ class Bench(Section):
     @property
     def outputs_apart(self) -> bool:
         """Whether there are two outputs that differ, so that each has currents and voltages of its own."""
-        return self.rectifier.loads == "across" or any(
-            part is not None for part in (self.filter_2, self.regulator_2, self.load_2)
-        )
+        own = any(part is not None for part in (self.filter_2, self.regulator_2, self.load_2))
+        return self.rectifier.topology.has_two_outputs and (own or self.rectifier.loads == "across")
 
     def with_outputs_apart(self) -> Bench:
         """Return the same bench with a load of its own at the second output, where both were said to be alike."""

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from benchmon.bench import Channel, Instrument
 from benchmon.bench.fields import field_of, parse_accuracy, why_not
 from benchmon.bench.measurement import PERIOD_BY_HAND
+from benchmon.bench.topology import TOPOLOGIES
 from benchmon.errors import BadInput
 from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
@@ -135,7 +136,9 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
     asked.group(f"Meter {place[0]}, channel {place[1]}")
     usual_point = "ambient" if template.driver in ("thermal_picture", "value_file") else "output"
     why = "The point of the circuit. Mains quantities are measured through a meter made for it, never with bare leads."
-    point = asked.ask(Question(f"{here}.point", "where it measures", why, usual_point, choices=POINTS))
+    has_two = TOPOLOGIES[asked["rectifier.kind"]].has_two_outputs
+    points = tuple(point for point in POINTS if has_two or not point.endswith("_2"))
+    point = asked.ask(Question(f"{here}.point", "where it measures", why, usual_point, choices=points))
     whats = tuple(quantity.removeprefix(f"{point}.") for quantity in UNITS if quantity.startswith(f"{point}."))
     usual = "voltage.mean" if "voltage.mean" in whats else whats[0]
     why = "rms is of the whole wave, mean is what a DC range reads, ac_rms what an AC-coupled range reads."
@@ -412,14 +415,16 @@ def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
 
 def _name_again(section: TextSection, renamed: Mapping[str, str], gone: Collection[str]) -> None:
     """Put names that changed into a section that refers to meters and channels, and take those away that are gone."""
-    instrument, needs = section.content.get("instrument"), section.content.get("needs", ())
+    instrument = section.content.get("instrument")
     if isinstance(instrument, str) and instrument in renamed:
         section.set("instrument", renamed[instrument])
     if section.section == "sweep" and instrument in gone:
         for key in ("instrument", "set", "off"):
             section.remove(key)
-    if (renamed.keys() | set(gone)) & set(needs):
-        section.set("needs", [renamed.get(name, name) for name in needs if name not in gone])
+    for key in ("needs", "zero"):
+        names = section.content.get(key, ())
+        if (renamed.keys() | set(gone)) & set(names):
+            section.set(key, [renamed.get(name, name) for name in names if name not in gone])
 
 
 def _rename(renamed: dict[str, str], former: Mapping[str, str], asked: Asked, here: str) -> None:

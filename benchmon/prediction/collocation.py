@@ -12,7 +12,7 @@ operation on whole rows. If one variant represents all of them, its b is 1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import Protocol
 
@@ -99,12 +99,16 @@ class PeriodicSystem(Protocol):
 
 @dataclass(frozen=True)
 class PeriodicSolution:
-    """Stage values `y` and their rates `dy` per second, (b, m, 2, n), and which variants converged, (b,)."""
+    """Stage values `y` and their rates `dy` per second, (b, m, 2, n), and which variants converged, (b,).
+
+    `steps` are those that Newton's method took; 0 where the solution was found otherwise.
+    """
 
     mesh: Mesh
     y: Floats
     dy: Floats
     converged: NDArray[np.bool_]
+    steps: int = field(default=0, kw_only=True)
 
 
 def solve_periodic(
@@ -128,16 +132,17 @@ def solve_periodic(
     # A variant that diverges becomes infinite, and is marked like any other that does not converge.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for step in range(most_steps):
-            change = _newton_step(system, mesh, seconds, y)
+            found = system.evaluate(y, mesh)
+            change = _newton_step(system, seconds, found)
             if step == 0 and not np.any(np.isfinite(change)):
                 raise singular_circuit()
             scale = size_scale(y)
-            y = y + (_shortened(system, mesh, seconds, y, change) if damped else change)
+            y = y + (_shortened(system, mesh, seconds, y, change, found=found) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             converged = sizes < tolerance
             if np.all(converged) or not np.any(np.isfinite(sizes)):
                 break
-        return PeriodicSolution(mesh, y, rates_of(y, starts_of(system, y), seconds), converged)
+        return PeriodicSolution(mesh, y, rates_of(y, starts_of(system, y), seconds), converged, steps=step + 1)
 
 
 def size_scale(y: Floats) -> Floats:
@@ -153,23 +158,28 @@ def charge_rates(system: PeriodicSystem, solution: PeriodicSolution) -> Floats:
     return rates_of(q, starts_of(system, q), seconds)
 
 
-def _shortened(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, change: Floats) -> Floats:
-    """Return `change`, halved for each variant until its scaled residual falls (a line search)."""
-    _, _, q_slope, f_slope = system.evaluate(y, mesh)
+_Evaluated = tuple[Floats, Floats, Floats, Floats]
+"""What `PeriodicSystem.evaluate` returns."""
+
+
+def _shortened(
+    system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats, change: Floats, *, found: _Evaluated
+) -> Floats:
+    """Return `change`, halved for each variant until its scaled residual falls (a line search); `found` is at y."""
+    known_q, known_f, q_slope, f_slope = found
     stiffness = np.abs(np.diagonal(q_slope, axis1=-2, axis2=-1)) / seconds[:, :, None, None]
     stiffness = stiffness + np.abs(np.diagonal(f_slope, axis1=-2, axis2=-1))
     stiffness += 1e-12 * np.max(stiffness, axis=(1, 2), keepdims=True) + 1e-300
 
-    def distance(at: Floats) -> Floats:
-        q, f = system.terms(at, mesh)
+    def distance(q: Floats, f: Floats) -> Floats:
         off = (rates_of(q, starts_of(system, q), seconds) - f) / stiffness
         norm: Floats = np.sqrt(np.sum(off * off, axis=(1, 2, 3)))
         return norm
 
-    before, share = distance(y), np.ones(len(y))
+    before, share = distance(known_q, known_f), np.ones(len(y))
     for _ in range(_MOST_HALVINGS):
         shortened = share[:, None, None, None] * change
-        is_closer = distance(y + shortened) <= (1.0 - 0.1 * share) * before
+        is_closer = distance(*system.terms(y + shortened, mesh)) <= (1.0 - 0.1 * share) * before
         if np.all(is_closer):
             break
         share = np.where(is_closer, share, share / 2.0)
@@ -192,11 +202,12 @@ def rates_of(values: Floats, starts: Floats, seconds: Floats) -> Floats:
     return rates
 
 
-def _newton_step(system: PeriodicSystem, mesh: Mesh, seconds: Floats, y: Floats) -> Floats:
-    q, f, q_slope, f_slope = system.evaluate(y, mesh)
+def _newton_step(system: PeriodicSystem, seconds: Floats, found: _Evaluated) -> Floats:
+    """Return the change of all stages, (b, m, 2, n), of a full step where the system is as `found`."""
+    q, f, q_slope, f_slope = found
     forced = -residual_of(system, seconds, q, f)
     local, from_start, stored = eliminated_stages(system, seconds, q_slope, f_slope)
-    n = y.shape[-1]
+    n = q.shape[-1]
     right = np.concatenate([from_start, forced[:, None]], axis=1)
     if local[0, 0].size >= _MANY_BLOCKS:
         solved = solve_blocks_sparsely(local, right)

@@ -18,7 +18,7 @@ from enum import StrEnum
 
 from benchmon.bench import Bench, Channel
 from benchmon.event_kinds import EventKind
-from benchmon.quantities import format_value
+from benchmon.quantities import at_second_output, format_value
 from benchmon.text import duration
 from benchmon.watch.limits import Crossing, trip_crossed, warning_crossed
 from benchmon.watch.plan import powered_above
@@ -27,7 +27,7 @@ from benchmon.watch.wording import from_to, past
 
 _FROM_THE_MAINS = ("mains.current.rms", "mains.current.peak", "mains.power.active", "mains.power.apparent")
 _OF_THE_MAINS = ("mains.voltage.rms",)
-_OF_THE_SUPPLY: Mapping[str, float] = {
+_AT_ONE_OUTPUT: dict[str, float] = {
     "secondary.voltage.rms": 0.1,
     "secondary.current.rms": 0.1,
     "secondary.current.peak": 0.1,
@@ -38,6 +38,9 @@ _OF_THE_SUPPLY: Mapping[str, float] = {
     "output.voltage.mean": 0.5,
     "output.voltage.rms": 0.5,
     "reservoir.voltage.mean": 0.5,
+}
+_OF_THE_SUPPLY: Mapping[str, float] = _AT_ONE_OUTPUT | {
+    second: part for quantity, part in _AT_ONE_OUTPUT.items() if (second := at_second_output(quantity))
 }
 """Quantities of the supply itself that show power, and to which part they must fall: reservoirs hold charge."""
 _STOPPED, _NO_VOLTAGE = 0.02, 0.1

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchmon.bench import Bench
 from benchmon.errors import NoSteadyState, PredictionError
 from benchmon.prediction import predict
+from benchmon.prediction.circuit.circuit import Circuit
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.collocation import solve_blocks_sparsely
@@ -172,6 +173,16 @@ def test_a_circuit_without_a_steady_state_names_the_part_and_a_value_that_has_on
     assert str(caught.value).startswith("transformer.leakage_inductance: with 200 mH the circuit's steady state was")
     assert str(caught.value).endswith("with 2.00 mH there is one")
     assert predict(plain("half wave", **changes, transformer=stiff | {"leakage_inductance": 2e-3})).quantities
+
+
+def test_giving_up_on_a_circuit_takes_few_steps(monkeypatch):
+    """The steps of one mesh, plain, damped and along wider corners, and of all milder circuits at once."""
+    taken = []
+    evaluate = Circuit.evaluate
+    monkeypatch.setattr(Circuit, "evaluate", lambda self, *rest: taken.append(1) or evaluate(self, *rest))
+    with pytest.raises(PredictionError, match="with 321 mH there is one"):
+        predict(draw_wild(random.Random("wbridge/26")))
+    assert len(taken) < 600
 
 
 def test_a_large_choke_alone_behind_a_half_wave_has_a_steady_state():

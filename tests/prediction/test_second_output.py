@@ -6,10 +6,14 @@ from hypothesis import strategies as st
 
 from benchmon.bench import Capacitor, Choke, CurrentLoad, OpenLoad, Regulator, ResistorLoad, load_bench
 from benchmon.errors import PredictionError
+from benchmon.findings import wording_of
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
+from benchmon.prediction.explained.derivation import explain
+from benchmon.prediction.explained.formulas import handbook_of
+from benchmon.prediction.explained.wirings import wiring_costs
 from benchmon.prediction.ratings.check import check
 from benchmon.prediction.solved import solve
 from benchmon.quantities import at_second_output
@@ -185,3 +189,33 @@ def test_a_choke_that_a_current_holds_is_refused_at_the_second_output_too():
     bench = bench_of("split-rail", filter_2=FILTERED[:2], load_2=CurrentLoad(kind="current", current=0.2))
     with pytest.raises(PredictionError, match="second output"):
         predict(bench)
+
+
+def test_an_explanation_of_the_second_output_is_that_of_the_first_seen_from_there():
+    bench = bench_of("two-bridges", load_2=ResistorLoad(kind="resistor", resistance=60.0))
+    there = explain(bench, "output_2.voltage.mean")
+    here = explain(bench.seen_from_output_2(), "output.voltage.mean")
+    assert there.handbook == here.handbook
+    assert [one.label for one in there.ladder.effects] == [one.label for one in here.ladder.effects]
+    changes = [[one.change for one in each.ladder.effects] for each in (there, here)]
+    assert changes[0] == pytest.approx(changes[1], abs=2e-3)
+    assert handbook_of(bench, "mains.power.active", 230.0).value is None
+
+
+@pytest.mark.long
+def test_wirings_cost_what_both_loads_take():
+    bench = bench_of("two-bridges", load_2=ResistorLoad(kind="resistor", resistance=60.0))
+    own, *others = wiring_costs(bench)
+    found = solved(bench)
+    assert own.power == pytest.approx(found["output.power.mean"] + found["output_2.power.mean"], rel=1e-6)
+    assert {one.kind for one in others} >= {"bridge", "split rail"}
+    assert all(one.power == pytest.approx(own.power, rel=0.01) for one in others)
+    regulated = bench.model_copy(update={"regulator_2": Regulator(output_voltage=8.0)})
+    with pytest.raises(PredictionError, match="leave the regulators out"):
+        wiring_costs(regulated)
+
+
+def test_a_second_regulator_that_starves_is_said():
+    bench = bench_of("two-bridges", regulator_2=Regulator(output_voltage=12.0, dropout=2.0))
+    words = [wording_of(finding) for finding in predict(bench).findings]
+    assert any("The regulator of output 2 starves" in each for each in words)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmon.bench import Bench, ResistorLoad
+from benchmon.bench import Bench
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import BOLTZMANN_PER_CHARGE, REFERENCE, ZERO_CELSIUS
 from benchmon.prediction.circuit.parts import Parts
@@ -142,8 +142,11 @@ def _with_cold_copper(bench: Bench, parts: Parts) -> Supply:
     return bench.model_copy(update={"transformer": bench.transformer.model_copy(update=cold)}), parts
 
 
-def _load_warms(bench: Bench, parts: Parts) -> bool:
-    return isinstance(bench.load, ResistorLoad) and bool(np.any(parts["load.temperature_coefficient"]))
+_LOAD_COEFFICIENTS = ("load.temperature_coefficient", "load_2.temperature_coefficient")
+
+
+def _load_warms(_: Bench, parts: Parts) -> bool:
+    return any(name in parts and bool(np.any(parts[name])) for name in _LOAD_COEFFICIENTS)
 
 
 _DIODES = _EffectKind("diode drop", lambda *_: True, _without_diodes)
@@ -155,13 +158,13 @@ _KINDS = (
     _EffectKind("inrush limiter", lambda bench, _: bench.ntc is not None, _without_limiter),
     _zeroing("leakage inductance", "transformer.leakage_inductance"),
     _zeroing("capacitors' series resistance", "*.esr"),
-    _zeroing("regulator's own current", "regulator.quiescent_current"),
+    _zeroing("regulator's own current", "*.quiescent_current"),
     _zeroing("magnetising current and loss of the core", "core.current", "core.loss"),
     _zeroing("shape of the mains voltage", "*.sin", "*.cos"),
     _EffectKind(
         "load's temperature",
         _load_warms,
-        lambda bench, parts: (bench, _zeroed(parts, ["load.temperature_coefficient"])),
+        lambda bench, parts: (bench, _zeroed(parts, [name for name in _LOAD_COEFFICIENTS if name in parts])),
     ),
     _EffectKind("warm windings", lambda bench, _: copper_warms(bench), _with_cold_copper),
     _WARM_DIODES,

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping
 from benchmon.bench import Bench, Capacitor, Choke
 from benchmon.prediction.circuit.usual_parts import ripple_passed_by
 from benchmon.prediction.explained.handbook import Cascade, Handbook, SupplyNumbers, WorkStep, volts_text
-from benchmon.quantities import UNITS, format_value
+from benchmon.quantities import UNITS, at_first_output, format_value
 from benchmon.text import with_minus
 
 TABLE = "table of single-phase rectifiers with ideal parts (closed form)"
@@ -32,7 +32,16 @@ Formula = Callable[[SupplyNumbers], Handbook]
 
 
 def handbook_of(bench: Bench, quantity: str, mains_voltage: float) -> Handbook:
-    """Return what handbooks give for `quantity` of a bench at `mains_voltage` (V rms)."""
+    """Return what handbooks give for `quantity` of a bench at `mains_voltage` (V rms).
+
+    Each of two outputs is a supply of its own there; what both draw together, or one load across both, is in none.
+    """
+    first = at_first_output(quantity)
+    together = first.startswith("mains.") and bench.outputs_apart
+    if together or bench.rectifier.loads == "across":
+        return Handbook()
+    if first != quantity:
+        bench, quantity = bench.seen_from_output_2(), first
     supply = SupplyNumbers(bench, mains_voltage)
     for formulas in _families(supply):
         formula = formulas.get(quantity)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from benchmon.bench import Bench, Capacitor, OpenLoad, ResistorLoad
@@ -14,17 +15,22 @@ from benchmon.prediction.solved import solve
 from benchmon.quantities import format_value
 from benchmon.text import table
 
-_ROUNDS = 3
-"""Solutions of a wiring with a load that takes the same power: each next one is nearer by a factor of ten or more."""
+_ROUNDS, _SAME_POWER = 6, 0.005
+"""Most solutions of a wiring with a load that takes the same power, and the part of it that counts as none: the secant
+method on logarithms needs two or three, four where the windings drop most of their volts."""
+
+_FLATTEST = -0.15
+"""Least change of the logarithm of the power by that of the ohms: nearer to its maximum no load takes the power."""
 
 
 @dataclass(frozen=True)
 class WiringCost:
     """A rectifier and the connection of its windings, and what they cost with loads that take `power` watts.
 
-    Of two outputs each has its load, with half of the power. `drops` is how many of the `diodes` lie in the current's
-    way. Volts: `output` (mean) and `reverse` (peak, of one diode). Watts: `diode_loss` of all diodes, `copper_loss` of
-    all windings. `apparent` is the windings' VA, `use` that over the transformer's rating, None without one.
+    Of two outputs each has its load, with half of the power; `unequal` is whether two outputs differ, `is_across`
+    whether one load is across both. `drops` is how many of the `diodes` lie in the current's way. Volts: `output`
+    (mean) and `reverse` (peak, of one diode). Watts: `diode_loss` of all diodes, `copper_loss` of all windings.
+    `apparent` is the windings' VA, `use` that over the transformer's rating, None without one.
     """
 
     kind: str
@@ -39,6 +45,8 @@ class WiringCost:
     use: float | None
     copper_loss: float
     is_own: bool = False
+    unequal: bool = False
+    is_across: bool = False
 
 
 def winding_power(bench: Bench, amperes: float) -> float:
@@ -65,13 +73,42 @@ def wiring_costs(bench: Bench) -> list[WiringCost]:
         raise PredictionError("load: is open, so no wiring costs anything; give a load")
     solved = _values(bench)
     own = _cost(bench, solved, is_own=True)
+    if bench.outputs_apart:
+        own = _cost_apart(bench, solved, own)
     ohms = solved["output.voltage.mean"] / solved["output.current.mean"]
+    if bench.outputs_apart:
+        ohms = 2.0 * solved["output.voltage.mean"] ** 2 / own.power
     others = (_with_power(other, own, ohms) for other in _rewired(bench))
     return [own, *(cost for cost in others if cost is not None)]
 
 
+def _cost_apart(bench: Bench, values: dict[str, float], own: WiringCost) -> WiringCost:
+    """Return the cost of a bench whose two outputs differ. Raises `PredictionError` if one is regulated."""
+    if bench.regulator is not None or bench.second_regulator is not None:
+        raise PredictionError("regulator: wirings are compared by the power that loads take; leave the regulators out")
+    other, transformer = _values(bench.seen_from_output_2()), bench.transformer
+    squares = [each["secondary.current.rms"] ** 2 for each in (values, other)]
+    mean = (sum(squares) / len(squares)) ** 0.5
+    apparent = winding_power(bench, mean)
+    return replace(
+        own,
+        unequal=True,
+        is_across=bench.rectifier.loads == "across",
+        power=values["output.power.mean"] + values.get("output_2.power.mean", 0.0),
+        reverse=max(each["diode.voltage.reverse_peak"] for each in (values, other)),
+        diode_loss=own.diodes / 2.0 * (values["diode.power.mean"] + other["diode.power.mean"]),
+        apparent=apparent,
+        use=None if transformer.rating is None else apparent / transformer.rating,
+        copper_loss=copper_loss(bench, values["mains.current.rms"], mean),
+    )
+
+
 def _rewired(bench: Bench) -> Iterator[Bench]:
-    """Yield the bench with every other rectifier and connection that its windings and filter allow."""
+    """Yield the bench with every other rectifier and connection that its windings and filter allow.
+
+    Where there are two outputs, both are loaded alike.
+    """
+    alike = {"filter_2": None, "regulator_2": None, "load_2": None}
     two = bench.transformer.secondaries == 2
     held = bool(bench.filter) and isinstance(bench.filter[0], Capacitor)
     for kind, topology in TOPOLOGIES.items():
@@ -81,9 +118,9 @@ def _rewired(bench: Bench) -> Iterator[Bench]:
             continue  # two regulators would deliver twice the power
         for connection in _connections(topology, two=two):
             if (kind, connection) != (bench.rectifier.kind, bench.transformer.connection):
-                rectifier = bench.rectifier.model_copy(update={"kind": kind})
+                rectifier = bench.rectifier.model_copy(update={"kind": kind, "loads": "each"})
                 windings = bench.transformer.model_copy(update={"connection": connection})
-                yield bench.model_copy(update={"rectifier": rectifier, "transformer": windings})
+                yield bench.model_copy(update={"rectifier": rectifier, "transformer": windings, **alike})
 
 
 def _connections(topology: Topology, *, two: bool) -> tuple[str, ...]:
@@ -97,10 +134,17 @@ def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None
     try:
         if bench.regulator is not None:
             return _cost(bench, _values(bench))
-        for _ in range(_ROUNDS):
+        steepness, before = -1.0, (0.0, 0.0)
+        for count in range(_ROUNDS):
             bench = bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=ohms)})
             values = _values(bench)
-            ohms *= len(bench.rectifier.topology.rails) * values["output.power.mean"] / own.power
+            missing = math.log(len(bench.rectifier.topology.rails) * values["output.power.mean"] / own.power)
+            if abs(missing) < _SAME_POWER:
+                break
+            at = math.log(ohms)
+            if count and at != before[0]:
+                steepness = min(max((missing - before[1]) / (at - before[0]), -1.2), _FLATTEST)
+            before, ohms = (at, missing), math.exp(at - missing / steepness)
         return _cost(bench, values)
     except PredictionError:
         return None
@@ -142,6 +186,9 @@ def wirings_as_text(costs: list[WiringCost]) -> str:
     lines = [f"What each wiring costs; the load takes {format_value(own.power, 'W')} of each, * is this supply."]
     if any(len(TOPOLOGIES[each.kind].rails) > 1 for each in costs):
         lines.append("Split rail and two bridges have two outputs, each with half of that load.")
+    if own.unequal:
+        volts = "of both together" if own.is_across else "of the first"
+        lines.append(f"Those of this supply are as its bench file says; its volts are {volts}.")
     head = ("wiring", "output", "diodes", "drops", "reverse", "diode loss", "windings", "copper")
     units = ("", "V", "", "in way", "peak V", "W", "VA" if own.use is None else "% used", "W")
     for connection, meant in _MEANT.items():

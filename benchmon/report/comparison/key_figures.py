@@ -49,6 +49,7 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
         ("load of the windings, part of their rating", PER_CENT, ("secondary.current.rms",), _winding_use),
         ("copper loss of the transformer", "W", ("mains.current.rms", "secondary.current.rms"), _copper_loss),
         ("heat in the supply", "W", ("mains.power.active", "output.power.mean"), _heat),
+        ("heat in the supply, both outputs", "W", (*_POWERS, "output_2.power.mean"), _heat_of_both),
         ("diode case, settled", "°C", ("diode.temperature.case",), plain),
     ]
     found = [_figure(comparison, *each) for each in wanted]
@@ -82,6 +83,8 @@ def _predicted(comparison: Comparison, at: int, quantity: str) -> float:
 
 
 def _all_diodes(bench: Bench, values: list[float]) -> float:
+    if bench.outputs_apart:
+        return math.nan  # what is measured is one diode of one output
     return len(bench.rectifier.topology.diodes) * values[0]
 
 
@@ -94,20 +97,33 @@ def _drops(bench: Bench, _values: list[float]) -> float:
 
 
 def _winding_power(bench: Bench, values: list[float]) -> float:
+    if bench.outputs_apart:
+        return math.nan  # nor does one winding stand for both
     return winding_power(bench, values[0])
 
 
 def _winding_use(bench: Bench, values: list[float]) -> float:
     rating = bench.transformer.rating
-    return math.nan if rating is None else winding_power(bench, values[0]) / rating
+    return math.nan if rating is None else _winding_power(bench, values) / rating
 
 
 def _copper_loss(bench: Bench, values: list[float]) -> float:
-    return copper_loss(bench, values[0], values[1])
+    return math.nan if bench.outputs_apart else copper_loss(bench, values[0], values[1])
 
 
-def _heat(_bench: Bench, values: list[float]) -> float:
-    return values[0] - values[1]
+_POWERS = ("mains.power.active", "output.power.mean")
+
+
+def _heat(bench: Bench, values: list[float]) -> float:
+    # Of two outputs that are alike, each takes as much; where one load is across both, its power is that of both.
+    if bench.outputs_apart and bench.rectifier.loads == "each":
+        return math.nan
+    alike = bench.rectifier.topology.has_two_outputs and not bench.outputs_apart
+    return values[0] - values[1] * (2.0 if alike else 1.0)
+
+
+def _heat_of_both(bench: Bench, values: list[float]) -> float:
+    return values[0] - values[1] - values[2] if bench.outputs_apart else math.nan
 
 
 def topology_remarks(comparison: Comparison) -> Iterator[str]:

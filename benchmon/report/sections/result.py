@@ -64,7 +64,27 @@ _DIRECT = {
 }
 
 
+_OF_OUTPUT_2 = " of output 2"
+_AT_OUTPUT_2 = {
+    "regulator headroom": ("regulator_2.voltage.headroom",),
+    "regulator junction temperature": ("regulator_2.temperature.junction",),
+    "load power": ("load_2.power.mean", "output_2.power.mean"),
+}
+
+
+def _measured_at_output_2(found: Findings, name: str) -> tuple[float, str]:
+    seen = capacitors_of(found.bench.seen_from_output_2())
+    first = next((place for place, _ in seen), None)
+    quantities = _AT_OUTPUT_2 | {
+        f"capacitor {first} voltage": ("reservoir_2.voltage.peak",),
+        f"capacitor {first} ripple current": ("reservoir_2.current.rms",),
+    }
+    return _of(next((one for quantity in quantities.get(name, ()) if (one := found.of(quantity))), None))
+
+
 def _measured(found: Findings, name: str) -> tuple[float, str]:
+    if name.endswith(_OF_OUTPUT_2):
+        return _measured_at_output_2(found, name.removesuffix(_OF_OUTPUT_2))
     if name in _DIRECT:
         return _of(found.of(_DIRECT[name]))
     ways: dict[str, Callable[[Findings], tuple[float, str]]] = {

@@ -17,7 +17,8 @@ from benchmon.report.evaluation import Findings
 from benchmon.text import NOTHING, clock, one_line, with_minus
 from benchmon.watch.records import Event
 
-_SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", "filter", "regulator", "load", "ambient")
+_OF_OUTPUTS = ("filter", "regulator", "load", "filter_2", "regulator_2", "load_2")
+_SUPPLY = ("mains", "transformer", "fuse", "ntc", "rectifier", "diode", *_OF_OUTPUTS, "ambient")
 _SHOWN = 200
 
 
@@ -72,7 +73,7 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     ripple, diode = quantities.get("output.voltage.frequency"), quantities.get("diode.power.mean")
     if ripple is not None:
         yield "ripple frequency", format_value(ripple.value, "Hz")
-    if diode is not None:
+    if diode is not None and not bench.outputs_apart:
         count = len(bench.rectifier.topology.diodes)
         yield (
             f"loss in the {count} rectifier diodes" if count > 1 else "loss in the diode",
@@ -82,6 +83,9 @@ def _derived(found: Findings) -> Iterator[tuple[str, str]]:
     if share is not None:
         yield "load of the windings", f"{100 * share:.0f} % of the transformer's rating"
     yield from _stored(bench, quantities.get("reservoir.voltage.peak"))
+    if bench.outputs_apart:
+        for name, value in _stored(bench.seen_from_output_2(), quantities.get("reservoir_2.voltage.peak")):
+            yield f"{name} of output 2", value
 
 
 def winding_share(found: Findings) -> float | None:

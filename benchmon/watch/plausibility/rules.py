@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
-from benchmon.quantities import UNITS
+from benchmon.quantities import UNITS, at_second_output
 from benchmon.standards import LOAD_RISE, PUBLIC_SUPPLY_THD
 
 Sides = Callable[..., tuple[float, float]]
@@ -399,7 +399,38 @@ _SIGN_RULES = tuple(
     if quantity.rpartition(".")[2] in _NEVER_NEGATIVE
 )
 
-RULES: tuple[Rule, ...] = (*MAINS_RULES, *RECTIFIER_RULES, *OUTPUT_RULES, *LOAD_RULES, *_HEAT_RULES, *_SIGN_RULES)
+
+def _at_output_2(rule: Rule) -> Rule | None:
+    """Return a rule as it holds at a second output; None where it is of the first one or of the whole supply."""
+    needs = tuple(at_second_output(name) or name for name in rule.needs)
+    if needs == rule.needs or any(name.startswith(("diode.", "secondary.")) for name in needs):
+        return None
+    slack, sides, applies = rule.slack, rule.sides, rule.applies
+
+    def slack_there(bench: Bench) -> float:
+        return slack(bench.seen_from_output_2()) if callable(slack) else slack
+
+    return replace(
+        rule,
+        name=f"{rule.name}, output 2",
+        needs=needs,
+        sides=lambda bench, *values: sides(bench.seen_from_output_2(), *values),
+        slack=slack_there,
+        applies=lambda bench: bench.rectifier.topology.has_two_outputs and applies(bench.seen_from_output_2()),
+    )
+
+
+_BOTH_OUTPUTS = Rule(
+    "power of both outputs above input power",
+    "what goes out comes in",
+    ("output.power.mean", "output_2.power.mean", _OUTPUT_WATTS),
+    lambda _, first, second, p: (first + second, p),
+)
+
+_AT_ONE_OUTPUT = (*MAINS_RULES, *RECTIFIER_RULES, *OUTPUT_RULES, *LOAD_RULES, *_HEAT_RULES)
+_SECOND_RULES = tuple(rule for each in _AT_ONE_OUTPUT if (rule := _at_output_2(each)) is not None)
+
+RULES: tuple[Rule, ...] = (*_AT_ONE_OUTPUT, *_SECOND_RULES, _BOTH_OUTPUTS, *_SIGN_RULES)
 """Every rule, from the mains to the load."""
 
 
