@@ -266,7 +266,7 @@ class Plan:
         """
         number = self.step_number
         if number is None or request.step != number:
-            raise BadInput(f"step {request.step} does not stand, so nothing is recorded in it; look again")
+            raise BadInput(f"step {request.step} is not the current one, so nothing is recorded in it; look again")
         entries = {entry.name: entry for entry in self.steps[number - 1].step.record}
         entry = entries.get(request.entry)
         if entry is None:
@@ -307,7 +307,7 @@ class Plan:
         if number is None:
             raise BadInput(f"the plan is {self.state}; there is no step to {request.action}")
         if request.step != number:
-            raise BadInput(f"step {request.step} no longer stands; it is step {number} now, look again")
+            raise BadInput(f"step {request.step} is no longer the current one; that is step {number} now, look again")
         if request.action is Action.STOP:
             return [self._event(EventKind.PLAN_STOPPED, number, now, request.words)]
         if request.action is Action.SKIP:
@@ -378,7 +378,7 @@ def disagreement(name: str, judgement: Judgement | None) -> str:
     if judgement.verdict is Verdict.AGREES:
         return ""
     if judgement.verdict is Verdict.UNPREDICTED:
-        return f"{name} has nothing to agree with"
+        return f"{name} has no expected value to agree with"
     return f"{name} {'disagrees' if judgement.verdict is Verdict.DISAGREES else 'is questionable'}"
 
 
