@@ -179,7 +179,9 @@ def test_only_two_outputs_have_a_second_one():
 
 def test_the_second_output_has_margins_of_its_own():
     rated = ResistorLoad(kind="resistor", resistance=60.0, power_rating=2.0)
-    margins = {one.name: one for one in check(bench_of("two-bridges", load_2=rated)).margins}
+    found = check(bench_of("two-bridges", load_2=rated))
+    margins = {one.name: one for one in found.margins}
+    assert "The load of output 2 dissipates" in " ".join(found.cautions)
     assert margins["load power"].ok
     assert not margins["load power of output 2"].ok
     assert margins["capacitor 1 ripple current of output 2"].value < margins["capacitor 1 ripple current"].value
