@@ -365,3 +365,16 @@ def test_sweeps_come_change_and_go(tmp_path):
     again.answer("sweep.1.over", "no sweep")
     again.answer("sweep.2.values", "220 V, 240 V")
     assert [each.values for each in again.bench().sweep] == [(220.0, 240.0)]
+
+
+def test_the_load_of_a_second_output_is_asked_where_there_is_one(tmp_path):
+    base = BENCHES["split-rail.toml"]
+    own = answered(tmp_path, {"load_2.kind": "resistor", "load_2.resistance": "60 Ω"}, base).text()
+    assert read_bench(own).load_2.resistance == 60.0
+    assert read_bench(answered(tmp_path, {"load_2.kind": "like the first"}, own).text()).load_2 is None
+
+
+def test_what_a_second_output_has_goes_with_it(tmp_path):
+    two = BENCHES["two-outputs.toml"]
+    changed = answered(tmp_path, {"rectifier.kind": "bridge", "transformer.windings": "one winding"}, two).text()
+    assert "_2]" not in changed

@@ -19,7 +19,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from benchmon.bench import Bench, Channel, RecordEntry, Step, Sweep, read_recorded
+from benchmon.bench import Bench, Capacitor, Channel, RecordEntry, Step, Sweep, read_recorded
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.findings import findings_of_readings, wording_of
@@ -448,13 +448,19 @@ def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
 
 
 def _charge(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
-    reservoir = bench.reservoir
-    volts = expected.get("reservoir.voltage.peak")
+    yield from _charge_at(bench.reservoir, expected.get("reservoir.voltage.peak"), load=plan.load_at(number))
+    if bench.outputs_apart:
+        second, volts = bench.seen_from_output_2(), expected.get("reservoir_2.voltage.peak")
+        load = plan.load_at(number) if bench.load_2 is None else second.load.kind
+        yield from _charge_at(second.reservoir, volts, " of output 2", load=load)
+
+
+def _charge_at(reservoir: Capacitor | None, volts: Expected | None, where: str = "", *, load: object) -> Iterator[str]:
     if reservoir is None or volts is None:
         return
     energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
-    held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
-    if plan.load_at(number) == "open":
+    held = f"The reservoir{where} holds {format_value(volts.value, 'V', 3)} and {energy}"
+    if load == "open":
         yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
     elif volts.value > TOUCHABLE_DC:
         yield f"{held}: more than is safe to touch."
