@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Container, Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Step, Sweep, SwitchOff
+from benchmon.bench.fields import field_of
 from benchmon.bench.measurement import SWEPT
 from benchmon.errors import BadInput
-from benchmon.instruments.types import SwitchSettings
+from benchmon.instruments.types import LoadSettings, SwitchSettings
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue
 from benchmon.new_bench.meter_questions import driver_in, driver_of, new_name, numbers_of
 from benchmon.new_bench.questions import (
@@ -258,6 +260,78 @@ def _ask_sweeps(asked: Asked) -> None:
             )
         )  # fmt: skip
         asked.ask(ModelKeys(here, Sweep).value("hold", "readings stand still for", "5 s"))
+        if over != "mains.voltage":
+            _ask_load(asked, here)
+
+
+def _ask_load(asked: Asked, here: str) -> None:
+    """Ask what sets the load of a sweep, where a meter has a driver that can."""
+    models = {
+        f"meter {number}": _load_model_of(driver_in(asked, number)) for number in numbers_of(asked.values, "meter")
+    }
+    there = asked.given.get(f"{here}.instrument")
+    known = {name: model for name, model in models.items() if model is not None or name == there}
+    if not known:
+        return
+    why = (
+        "What sets the load: a person, or an instrument that this program may command. `benchmon manual plan` has more."
+    )
+    chosen = asked.ask(Question(f"{here}.instrument", "its load is set by", why, _PERSON, choices=(_PERSON, *known)))
+    model = known.get(chosen)
+    if model is None:
+        return
+    is_text = field_of(model, "set").annotation is str
+    for key, words in (("set", "what sets it"), ("off", "what releases it")):
+        usual = _USUAL_COMMANDS[key] if is_text else _USUAL_REGISTERS[key]
+        read: Callable[[str], TomlValue] = str if is_text else _as_table
+        described = field_of(model, key).description or ""
+        asked.ask(Question(f"{here}.{key}", words, described, usual, check=_fits_load(model, key, read), as_toml=read))
+
+
+_PERSON = "a person"
+_USUAL_COMMANDS = {"set": "CURR {value};INP ON", "off": "INP OFF"}
+_USUAL_REGISTERS = {"set": "register 0, factor 1000, coil 0", "off": "coil 0, value 0"}
+
+
+def _load_model_of(driver: str) -> type[LoadSettings] | None:
+    try:
+        return driver_of(driver).load_model
+    except BadInput:
+        return None
+
+
+def _fits_load(model: type[BaseModel], key: str, read: Callable[[str], TomlValue]) -> Check:
+    usual = _USUAL_COMMANDS if read is str else _USUAL_REGISTERS
+    whole = {one: read(text) for one, text in usual.items()}
+
+    def check(text: str) -> str:
+        try:
+            model.model_validate(whole | {key: read(text)})
+        except ValidationError as problem:
+            return reason_of(problem)
+        except BadInput as problem:
+            return str(problem)
+        return ""
+
+    return check
+
+
+def _as_table(text: str) -> dict[str, TomlValue]:
+    """Return a table as it is typed. Raises `BadInput`.
+
+    >>> _as_table("register 2, factor 0.1, coil 0")
+    {'register': 2, 'factor': 0.1, 'coil': 0}
+    """
+    found: dict[str, TomlValue] = {}
+    for part in text.split(","):
+        key, _, value = part.strip().partition(" ")
+        if not key or not value.strip():
+            raise BadInput('must be keys with their values, such as "register 2, factor 1000"')
+        whole = as_toml(value.strip())
+        with suppress(ValueError):
+            whole = float(value) if isinstance(whole, str) else whole
+        found[key] = whole
+    return found
 
 
 def _as_values(text: str) -> TomlValue:
@@ -282,9 +356,9 @@ def answers_about_test(text: BenchText) -> dict[str, str]:
     found = {"plan.stages": _KEEP, "plan.there": "yes"} if text.all("step") else {"plan.stages": _AT_ONCE}
     for number, step in enumerate(text.all("step"), 1):
         found |= {f"step.{number}.{key}": _step_typed(key, value) for key, value in step.content.items()}
+    names = [meter.content.get("name") for meter in text.all("instrument")]
     switch = text.first("switch_off")
     if switch is not None:
-        names = [meter.content.get("name") for meter in text.all("instrument")]
         at = names.index(switch.content["instrument"])
         found["switch.meter"] = f"meter {at + 1}"
         model = _switch_model_of(str(text.all("instrument")[at].content.get("driver")))
@@ -294,6 +368,9 @@ def answers_about_test(text: BenchText) -> dict[str, str]:
     for number, sweep in enumerate(text.all("sweep"), 1):
         there = {"hold": "5 s"} | sweep.content
         found |= {f"sweep.{number}.{key}": _typed(there.get(key, "")) for key in ("over", "name", "values", "hold")}
+        if "instrument" in sweep.content:
+            found |= {f"sweep.{number}.{key}": _typed(there.get(key, "")) for key in ("set", "off")}
+            found[f"sweep.{number}.instrument"] = f"meter {names.index(sweep.content['instrument']) + 1}"
     return found
 
 
@@ -304,6 +381,8 @@ def _step_typed(key: str, value: Any) -> str:
 
 
 def _typed(value: Any) -> str:
+    if isinstance(value, dict):
+        return one_line(", ".join(f"{key} {part}" for key, part in value.items()), LONGEST)
     return as_typed(value) if isinstance(value, list) else one_line(value, 500)
 
 
@@ -355,10 +434,23 @@ def _write_sweeps(text: BenchText, asked: Asked, former: Mapping[str, str]) -> N
             continue
         if section is None:
             section = text.add("sweep", many=True)
-        for question in asked:
-            is_here = question.name.startswith(f"sweep.{number}.")
-            if is_here and former.get(question.name) != asked[question.name]:
-                _set(section, question, asked[question.name])
+        _write_sweep(section, f"sweep.{number}.", asked, former)
+
+
+def _write_sweep(section: TextSection, here: str, asked: Asked, former: Mapping[str, str]) -> None:
+    for name in former.keys() - asked.values.keys():
+        if name.startswith(here):
+            section.remove(name.removeprefix(here))
+    for question in asked:
+        answer = asked[question.name]
+        if not question.name.startswith(here) or former.get(question.name) == answer:
+            continue
+        if question.name != f"{here}instrument":
+            _set(section, question, answer)
+        elif answer == _PERSON:
+            section.remove("instrument")
+        else:
+            section.set("instrument", asked[f"{answer.replace(' ', '.')}.name"])
 
 
 def _write_plan(text: BenchText, asked: Asked, former: Mapping[str, str]) -> None:

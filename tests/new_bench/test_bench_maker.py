@@ -324,6 +324,34 @@ def test_what_no_step_takes_is_refused_as_it_is_typed(key, typed, why, tmp_path)
         maker.answer(f"step.3.{key}", typed)
 
 
+@pytest.mark.parametrize(
+    ("seen", "sets", "releases", "wrong"),
+    [
+        ("a LAN socket, and SCPI", "CURR {value}", "INP 0", {"CURR": "value"}),
+        (
+            "a LAN socket, and a table", "register 2, factor 0.1", "register 3, value 0",
+            {"register": "keys with their values", "register x": "integer", "registr 2": "required"},
+        ),
+    ],
+)  # fmt: skip
+def test_a_sweep_may_have_its_load_set_by_an_instrument(seen, sets, releases, wrong, tmp_path):
+    maker = answered(tmp_path, {"meter.1.seen": seen, "meter.1.name": "load", "sweep.1.over": "load.current"})
+    assert maker.bench().sweep[0].instrument is None
+    maker.answer("sweep.1.instrument", "meter 1")
+    for typed, why in wrong.items():
+        with pytest.raises(BadInput, match=f"(?i){why}"):
+            maker.answer("sweep.1.set", typed)
+    maker.answer("sweep.1.set", sets)
+    maker.answer("sweep.1.off", releases)
+    assert maker.bench().sweep[0].instrument == "load"
+    again = BenchMaker(maker.path, maker.text())
+    assert again.text() == maker.text()
+    assert [again.asked()[f"sweep.1.{key}"] for key in ("instrument", "set", "off")] == ["meter 1", sets, releases]
+    again.answer("sweep.1.over", "mains.voltage")
+    again.answer("sweep.1.values", "220 V, 230 V")
+    assert (again.bench().sweep[0].instrument, again.bench().sweep[0].set) == (None, "")
+
+
 def test_sweeps_come_change_and_go(tmp_path):
     maker = answered(tmp_path, {"sweep.1.over": "load.current", "sweep.1.values": "open, 1 A", "sweep.2.over": "mains"})
     assert [(each.name, each.over) for each in maker.bench().sweep] == [
