@@ -304,7 +304,7 @@ def example(kind: Kind) -> str:
         return '"180°"'
     if kind in (BETA, TEMPERATURE):
         return f'"{3950 if kind is BETA else 25} {kind.unit}"'
-    return f'"1.5 {kind.unit}"'
+    return f'"{f"1.5 {kind.unit}".rstrip()}"'
 
 
 class _Shown(Scaled):

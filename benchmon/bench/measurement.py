@@ -304,7 +304,10 @@ def _read_step_load(value: Any) -> float | Literal["open"] | None:
         return None
     if value == "open":
         return "open"
-    return parse_value(value, RESISTANCE)
+    found = parse_value(value, RESISTANCE)
+    if not found > 0.0:
+        raise BadInput('must be above 0, or "open" for no load')
+    return found
 
 
 class Step(Section):

@@ -393,7 +393,8 @@ def plan(
             return EXIT_DONE
         step = state.plan.step_number
         if step is None and action != "begin":
-            raise BadInput(f"the plan is {state.plan.state}, so no step stands; `benchmon plan begin` begins it")
+            now = f"the plan is {state.plan.state}"
+            raise BadInput(f"{now}, so there is no current step; `benchmon plan begin` begins it")
         if action == "record":
             if len(words) != (1 if reason else 2):
                 raise BadInput('give the entry and its value, plan record insulation "5.2 MΩ", or --reason for none')

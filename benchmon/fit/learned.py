@@ -7,6 +7,7 @@ that is left, alone and together with others; predictions take that in place of 
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -224,13 +225,17 @@ def _set(document: Any, bench: Bench, one: LearnedValue) -> bool:
     section, _, key = one.part.partition(".")
     words = f"learned: {with_uncertainty(one.value, one.uncertainty, one.unit)}"
     words += "" if one.is_determined else ", hardly determined"
-    if section == "filter":
+    first = section.removesuffix("_2")
+    if section != first and section not in document and first in document:
+        # What was like the first output's has values of its own from now on.
+        document[section] = copy.deepcopy(document[first])
+    if first == "filter":
         place, _, key = key.partition(".")
-        return _put(document["filter"][int(place)], key, _text(one), words)
+        return _put(document[section][int(place)], key, _text(one), words)
     if one.part in _CORE:
         return _scale_core(document["transformer"], one, words)
-    if one.part == "regulator.ripple_passed":
-        return _put(document["regulator"], "ripple_rejection", f"{-20.0 * math.log10(one.value):.2f} dB", words)
+    if first == "regulator" and key == "ripple_passed":
+        return _put(document[section], "ripple_rejection", f"{-20.0 * math.log10(one.value):.2f} dB", words)
     if section not in document or key not in type(getattr(bench, section)).model_fields:
         return False
     return _put(document[section], key, _text(one), words)

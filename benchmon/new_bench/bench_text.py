@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 import tomlkit
 
-TomlValue = str | int | float | date | Sequence["TomlValue"]
+TomlValue = str | int | float | date | Sequence["TomlValue"] | Mapping[str, "TomlValue"]
 
 NOT_CONFIRMED = "usual, not confirmed"
 """The comment beside a value that nobody has looked up yet."""
@@ -31,6 +31,9 @@ _ORDER = (
     "filter",
     "regulator",
     "load",
+    "filter_2",
+    "regulator_2",
+    "load_2",
     "ambient",
     "instrument",
     "channel",
@@ -180,6 +183,8 @@ def toml(value: TomlValue) -> str:
         return repr(value)
     if isinstance(value, date):
         return value.isoformat()
+    if isinstance(value, Mapping):
+        return f"{{ {', '.join(f'{key} = {toml(each)}' for key, each in value.items())} }}"
     return f"[{', '.join(toml(each) for each in value)}]"
 
 

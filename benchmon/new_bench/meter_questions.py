@@ -415,14 +415,16 @@ def write_meters(text: BenchText, asked: Asked, before: Asked | None) -> None:
 
 def _name_again(section: TextSection, renamed: Mapping[str, str], gone: Collection[str]) -> None:
     """Put names that changed into a section that refers to meters and channels, and take those away that are gone."""
-    instrument, needs = section.content.get("instrument"), section.content.get("needs", ())
+    instrument = section.content.get("instrument")
     if isinstance(instrument, str) and instrument in renamed:
         section.set("instrument", renamed[instrument])
     if section.section == "sweep" and instrument in gone:
         for key in ("instrument", "set", "off"):
             section.remove(key)
-    if (renamed.keys() | set(gone)) & set(needs):
-        section.set("needs", [renamed.get(name, name) for name in needs if name not in gone])
+    for key in ("needs", "zero"):
+        names = section.content.get(key, ())
+        if (renamed.keys() | set(gone)) & set(names):
+            section.set(key, [renamed.get(name, name) for name in names if name not in gone])
 
 
 def _rename(renamed: dict[str, str], former: Mapping[str, str], asked: Asked, here: str) -> None:

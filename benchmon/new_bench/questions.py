@@ -24,7 +24,7 @@ _BARE = re.compile(r"[+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?")
 _RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
 _WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
 
-_NO_FIGURES = ("title", "plan.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain")
+_NO_FIGURES = ("title", "plan.", "step.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain")
 """What the names of questions begin with that ask for no figure."""
 
 Check = Callable[[str], str]

@@ -51,6 +51,7 @@ _CURVES = {
 }
 _POINTS, _SHOCKLEY = "points of its data sheet", "Shockley values, as in the file"
 _LOADS = ("resistor", "current", "open")
+LIKE_FIRST = "like the first"
 _FUSE_FACTOR = 1.6
 _TAPS = (100, 110, 115, 120, 127, 200, 208, 220, 230, 240)
 """V of usual primary taps, from memory."""
@@ -77,7 +78,7 @@ _MODELS: Mapping[str, type[BaseModel]] = {
 
 def is_of_supply(name: str) -> bool:
     """Return whether the question called `name` is about the supply under test."""
-    return name.partition(".")[0] in (*_MODELS, "load", "title")
+    return name.partition(".")[0] in (*_MODELS, "load", "load_2", "title")
 
 
 def ask_supply(asked: Asked) -> None:
@@ -276,12 +277,23 @@ def _ask_load(asked: Asked) -> None:
     asked.group("Load")
     why = "A resistor follows the voltage, an electronic load holds its current, open is no load."
     kind = asked.ask(Question("load.kind", "kind of load", why, "resistor", choices=_LOADS))
+    _ask_load_keys(asked, "load", kind)
+    rectifier: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
+    if TOPOLOGIES[rectifier].has_two_outputs:
+        asked.group("Load of the second output")
+        why = "Of a split rail that is the negative one. Its filter and regulator are like those of the first output."
+        choices = (LIKE_FIRST, *_LOADS)
+        second = asked.ask(Question("load_2.kind", "kind of load", why, LIKE_FIRST, LIKE_FIRST, choices=choices))
+        _ask_load_keys(asked, "load_2", second)
+
+
+def _ask_load_keys(asked: Asked, section: str, kind: str) -> None:
     if kind == "resistor":
-        keys = ModelKeys("load", ResistorLoad)
+        keys = ModelKeys(section, ResistorLoad)
         asked.ask(keys.value("resistance", "its resistance", "10 Ω", likely=(0.05, 1e6)))
         asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN, likely=(0.1, 1e4)))
     elif kind == "current":
-        asked.ask(ModelKeys("load", CurrentLoad).value("current", "its current", "1 A", likely=(1e-3, 200.0)))
+        asked.ask(ModelKeys(section, CurrentLoad).value("current", "its current", "1 A", likely=(1e-3, 200.0)))
 
 
 def supply_answers(text: BenchText) -> dict[str, str]:
@@ -296,7 +308,11 @@ def supply_answers(text: BenchText) -> dict[str, str]:
             there = {key: field.default for key, field in fields if isinstance(field.default, float)} | section.content
             found |= {f"{name}.{key}": spelt(model, key, value) for key, value in there.items()}
     found |= _answers_of_transformer(data.get("transformer", {}))
-    found |= _answers_of_load(data.get("load", {}))
+    found |= _answers_of_load("load", data.get("load", {}))
+    if "load_2" in data:
+        found |= _answers_of_load("load_2", data["load_2"])
+    elif found.get("rectifier.kind") in TOPOLOGIES and TOPOLOGIES[found["rectifier.kind"]].has_two_outputs:
+        found["load_2.kind"] = LIKE_FIRST
     mains = data.get("mains", {})
     distortion = next((mains[key] for key in ("harmonics", "voltage_thd", "wave") if key in mains), None)
     if distortion is not None:
@@ -346,10 +362,10 @@ def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
     return found
 
 
-def _answers_of_load(load: Mapping[str, Any]) -> dict[str, str]:
+def _answers_of_load(section: str, load: Mapping[str, Any]) -> dict[str, str]:
     models: Mapping[str, type[BaseModel]] = {"resistor": ResistorLoad, "current": CurrentLoad}
     model = models.get(str(load.get("kind")), ResistorLoad)
-    return {f"load.{key}": spelt(model, key, value) for key, value in load.items()}
+    return {f"{section}.{key}": spelt(model, key, value) for key, value in load.items()}
 
 
 def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
@@ -370,6 +386,10 @@ def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
             or before.given.get(question.name) != asked.given.get(question.name)
         ):
             _write(text, asked, question, answer, confirmed=confirmed)
+    rectifier: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
+    if not TOPOLOGIES[rectifier].has_two_outputs:
+        for section in [each for name in ("filter_2", "regulator_2", "load_2") for each in text.all(name)]:
+            text.remove(section)
 
 
 def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, confirmed: bool) -> None:
@@ -385,6 +405,7 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
         "diode.curve": _write_curve,
         CHAIN: _write_chain,
         "load.kind": _write_load_kind,
+        "load_2.kind": _write_second_load_kind,
     }.get(name)
     if special is not None:
         special(text, asked, answer, confirmed)
@@ -428,7 +449,7 @@ def _remove(text: BenchText, name: str) -> None:
     if name == CHAIN:
         remove_beside_reservoir(text)
         return
-    if name in ("fuse.rating", "ntc.r25", "filter.capacitance", "regulator.output_voltage"):
+    if name in ("fuse.rating", "ntc.r25", "filter.capacitance", "regulator.output_voltage", "load_2.kind"):
         text.remove(found)
         return
     for each in _WRITES.get(name, (key,)):
@@ -487,7 +508,15 @@ def _write_no_load(text: BenchText, asked: Asked, answer: str, _confirmed: bool)
 
 
 def _write_load_kind(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
-    section = _place(text, "load")
+    _write_kind(text, "load", answer, confirmed=confirmed)
+
+
+def _write_second_load_kind(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
+    _write_kind(text, "load_2", answer, confirmed=confirmed)
+
+
+def _write_kind(text: BenchText, name: str, answer: str, *, confirmed: bool) -> None:
+    section = _place(text, name)
     if section.content.get("kind") == answer:
         section.set("kind", answer, confirmed=confirmed)
     else:

@@ -229,6 +229,7 @@ _ALWAYS = (
     "output.voltage.mean",
     "output.current.mean",
     "output.power.mean",
+    "output_2.power.mean",
     "mains.power.active",
     "mains.power_factor",
 )

@@ -144,7 +144,7 @@ class ChannelHistory:
             events += heat.update(time, value, self._junction)
         quantity = self._channels[channel].quantity
         if quantity == "mains.voltage.rms":
-            self._drifts.mains(value)
+            self._drifts.mains(value, self._channels[channel].accuracy.of(value))
         if expected is not None and quantity not in CONDITIONS and (heat is None or heat.is_steady):
             events += self._watch_drift(self._channels[channel], time, value, expected)
         if self._changes[channel].update(time, en):

@@ -282,6 +282,76 @@ def test_a_relay_that_reads_nothing_switches_off_and_may_be_given_another_name(t
     assert again.bench().switch_off is None
 
 
+def test_steps_are_written_one_by_one_and_changed_in_their_place(tmp_path):
+    own = {"plan.stages": "by steps of", "step.2.name": "no more", "step.3.zero": "output voltage"}
+    record = "insulation, unit MΩ, at least 2 MΩ, note 500 V DC; look at the wiring"
+    first = answered(tmp_path, own | {"step.1.record": record, "step.4.name": "no more", "step.5.name": "no more"})
+    steps = first.bench().step
+    assert [(step.name, step.mains, step.load, step.hold) for step in steps] == [
+        ("a tenth of the mains, no load", 23.0, "open", 20.0),
+        ("full mains, no load", 230.0, "open", 60.0),
+    ]
+    assert [(one.name, one.unit, one.at_least, one.note) for one in steps[0].record] == [
+        ("insulation", "MΩ", "2 MΩ", "500 V DC"),
+        ("look at the wiring", "", "", ""),
+    ]
+    assert steps[1].zero == ("output voltage",)
+    again = BenchMaker(first.path, first.text())
+    again.answer("plan.stages", "by steps of")
+    assert again.text() == first.text()
+    assert again.asked()["step.1.record"] == record
+    again.answer("channel.1.1.name", "out")
+    again.answer("step.3.name", "soak")
+    assert [(step.name, step.zero) for step in again.bench().step[1:]] == [
+        ("full mains, no load", ("out",)),
+        ("soak", ()),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("key", "typed", "why"),
+    [
+        ("needs", "nobody", "there is no channel nobody"),
+        ("record", "earth, at lest 3", "does not begin with unit"),
+        ("record", "earth, unit Ω, at least 3 Ω, at most 2 Ω", "is below at_least"),
+        ("load", "-3 Ω", "above 0"),
+        ("name", "half the mains, no load", "in use"),
+    ],
+)
+def test_what_no_step_takes_is_refused_as_it_is_typed(key, typed, why, tmp_path):
+    maker = answered(tmp_path, {"plan.stages": "by steps of"})
+    with pytest.raises(BadInput, match=why):
+        maker.answer(f"step.3.{key}", typed)
+
+
+@pytest.mark.parametrize(
+    ("seen", "sets", "releases", "wrong"),
+    [
+        ("a LAN socket, and SCPI", "CURR {value}", "INP 0", {"CURR": "value"}),
+        (
+            "a LAN socket, and a table", "register 2, factor 0.1", "register 3, value 0",
+            {"register": "keys with their values", "register x": "integer", "registr 2": "required"},
+        ),
+    ],
+)  # fmt: skip
+def test_a_sweep_may_have_its_load_set_by_an_instrument(seen, sets, releases, wrong, tmp_path):
+    maker = answered(tmp_path, {"meter.1.seen": seen, "meter.1.name": "load", "sweep.1.over": "load.current"})
+    assert maker.bench().sweep[0].instrument is None
+    maker.answer("sweep.1.instrument", "meter 1")
+    for typed, why in wrong.items():
+        with pytest.raises(BadInput, match=f"(?i){why}"):
+            maker.answer("sweep.1.set", typed)
+    maker.answer("sweep.1.set", sets)
+    maker.answer("sweep.1.off", releases)
+    assert maker.bench().sweep[0].instrument == "load"
+    again = BenchMaker(maker.path, maker.text())
+    assert again.text() == maker.text()
+    assert [again.asked()[f"sweep.1.{key}"] for key in ("instrument", "set", "off")] == ["meter 1", sets, releases]
+    again.answer("sweep.1.over", "mains.voltage")
+    again.answer("sweep.1.values", "220 V, 230 V")
+    assert (again.bench().sweep[0].instrument, again.bench().sweep[0].set) == (None, "")
+
+
 def test_sweeps_come_change_and_go(tmp_path):
     maker = answered(tmp_path, {"sweep.1.over": "load.current", "sweep.1.values": "open, 1 A", "sweep.2.over": "mains"})
     assert [(each.name, each.over) for each in maker.bench().sweep] == [
@@ -295,3 +365,16 @@ def test_sweeps_come_change_and_go(tmp_path):
     again.answer("sweep.1.over", "no sweep")
     again.answer("sweep.2.values", "220 V, 240 V")
     assert [each.values for each in again.bench().sweep] == [(220.0, 240.0)]
+
+
+def test_the_load_of_a_second_output_is_asked_where_there_is_one(tmp_path):
+    base = BENCHES["split-rail.toml"]
+    own = answered(tmp_path, {"load_2.kind": "resistor", "load_2.resistance": "60 Ω"}, base).text()
+    assert read_bench(own).load_2.resistance == 60.0
+    assert read_bench(answered(tmp_path, {"load_2.kind": "like the first"}, own).text()).load_2 is None
+
+
+def test_what_a_second_output_has_goes_with_it(tmp_path):
+    two = BENCHES["two-outputs.toml"]
+    changed = answered(tmp_path, {"rectifier.kind": "bridge", "transformer.windings": "one winding"}, two).text()
+    assert "_2]" not in changed

@@ -93,7 +93,7 @@ def test_the_steps_that_are_kept_are_what_is_stepped_again(case):
     assert stepped_anew(bench, drawn, PERIODS) == pytest.approx(stepped(bench, drawn, PERIODS), rel=1e-4, abs=1e-6)
 
 
-@pytest.mark.parametrize("name", KINDS)
+@pytest.mark.parametrize("name", ["two-bridges", pytest.param("split-rail", marks=pytest.mark.long)])
 def test_a_second_load_like_the_first_changes_nothing(name):
     bench = bench_of(name)
     alone, written = predict(bench), predict(bench.model_copy(update={"load_2": bench.load}))
@@ -104,8 +104,15 @@ def test_a_second_load_like_the_first_changes_nothing(name):
         assert found.uncertainty == pytest.approx(expected.uncertainty, rel=0.1, abs=1e-9), quantity
 
 
-@pytest.mark.parametrize("name", KINDS)
-@pytest.mark.parametrize("other", OTHERS)
+QUICK = {("two-bridges", "a regulator"), ("split-rail", "another load")}
+CASES = [
+    pytest.param(name, other, marks=() if (name, other) in QUICK else pytest.mark.long)
+    for name in KINDS
+    for other in OTHERS
+]
+
+
+@pytest.mark.parametrize(("name", "other"), CASES)
 def test_outputs_that_are_exchanged_read_exchanged_and_both_engines_agree(name, other):
     bench = bench_of(name, **OTHERS[other])
     found, exchanged = solved(bench), solved(bench.seen_from_output_2())
@@ -120,7 +127,7 @@ def test_outputs_that_are_exchanged_read_exchanged_and_both_engines_agree(name, 
             assert exchanged[second] == pytest.approx(value, rel=1e-3, abs=1e-4), quantity
 
 
-@settings(max_examples=6)
+@settings(max_examples=4)
 @given(first=st.floats(12.0, 200.0), ohms=st.floats(12.0, 200.0), less=st.floats(0.3, 0.9), name=st.sampled_from(KINDS))
 def test_more_load_on_one_output_lowers_that_one_more_than_the_other(first, ohms, less, name):
     loads = [ResistorLoad(kind="resistor", resistance=each) for each in (first, ohms, less * ohms)]
@@ -177,9 +184,12 @@ def test_only_two_outputs_have_a_second_one():
     assert [name for name in solved(bench_of("split-rail")) if name.startswith("output_2.")]
 
 
+@pytest.mark.long
 def test_the_second_output_has_margins_of_its_own():
     rated = ResistorLoad(kind="resistor", resistance=60.0, power_rating=2.0)
-    margins = {one.name: one for one in check(bench_of("two-bridges", load_2=rated)).margins}
+    found = check(bench_of("two-bridges", load_2=rated))
+    margins = {one.name: one for one in found.margins}
+    assert "The load of output 2 dissipates" in " ".join(found.cautions)
     assert margins["load power"].ok
     assert not margins["load power of output 2"].ok
     assert margins["capacitor 1 ripple current of output 2"].value < margins["capacitor 1 ripple current"].value
@@ -191,6 +201,7 @@ def test_a_choke_that_a_current_holds_is_refused_at_the_second_output_too():
         predict(bench)
 
 
+@pytest.mark.long
 def test_an_explanation_of_the_second_output_is_that_of_the_first_seen_from_there():
     bench = bench_of("two-bridges", load_2=ResistorLoad(kind="resistor", resistance=60.0))
     there = explain(bench, "output_2.voltage.mean")
@@ -199,6 +210,12 @@ def test_an_explanation_of_the_second_output_is_that_of_the_first_seen_from_ther
     assert [one.label for one in there.ladder.effects] == [one.label for one in here.ladder.effects]
     changes = [[one.change for one in each.ladder.effects] for each in (there, here)]
     assert changes[0] == pytest.approx(changes[1], abs=2e-3)
+
+
+def test_handbooks_have_each_output_alone():
+    bench = bench_of("two-bridges", load_2=ResistorLoad(kind="resistor", resistance=60.0))
+    quantity, seen = "output.voltage.mean", bench.seen_from_output_2()
+    assert handbook_of(bench, "output_2.voltage.mean", 230.0) == handbook_of(seen, quantity, 230.0)
     assert handbook_of(bench, "mains.power.active", 230.0).value is None
 
 
@@ -209,7 +226,7 @@ def test_wirings_cost_what_both_loads_take():
     found = solved(bench)
     assert own.power == pytest.approx(found["output.power.mean"] + found["output_2.power.mean"], rel=1e-6)
     assert {one.kind for one in others} >= {"bridge", "split rail"}
-    assert all(one.power == pytest.approx(own.power, rel=0.03) for one in others)
+    assert all(one.power == pytest.approx(own.power, rel=0.01) for one in others)
     regulated = bench.model_copy(update={"regulator_2": Regulator(output_voltage=8.0)})
     with pytest.raises(PredictionError, match="leave the regulators out"):
         wiring_costs(regulated)

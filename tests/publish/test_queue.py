@@ -89,7 +89,7 @@ def test_words_of_the_broker_and_publishing_never_wait_for_each_other(client, ou
 
     def broker():
         client.greet()
-        while not ended.is_set():
+        while not ended.wait(0.001):
             client.take(*range(1, len(client.published) + 1))
 
     thread = threading.Thread(target=broker, daemon=True)

@@ -95,7 +95,7 @@ def test_one_diode_drop_more_is_expected_and_measured(two, benches, expectations
     assert losses.values[1] > 1.5 * losses.values[0]
     shown = {line[:40].rstrip(): line.split()[-2:] for line in comparison_as_text(found).splitlines()}
     assert shown["rectifier diodes"] == ["2", "4"]
-    assert shown["diode drops in the current's way"] == ["1", "2"]
+    assert shown["diode drops in the current path"] == ["1", "2"]
     assert losses.measured == (False, False)
 
 

@@ -125,3 +125,15 @@ def test_a_meter_s_slow_noise_counts_the_less_the_longer_a_drift_lasts():
     assert drift.rate_beyond_noise(100.0) == 0.0
     assert drift.rate_beyond_noise(180.0) == pytest.approx(-0.005)
     assert drift.rate_beyond_noise(6060.0) == pytest.approx(-0.0099)
+
+
+def test_channels_that_warming_windings_hold_still_do_not_hide_that_the_meter_drifts():
+    """As a doubler reads it: currents stay where they are, since copper warms as much as the meter goes down."""
+    warm = {"output": 0.144, "power": 0.077, "winding": 0.097, "current": 0.26, "second": 0.29, "ripple": 0.31}
+    seen = {
+        name: ShownMovement(1.0, -(-0.161 + 0.45 * volts) / 60.0, 0.01 / 60.0, -volts / 60.0)
+        for name, volts in warm.items()
+    }
+    found = meter_drift(seen, -0.2 / 60.0)
+    assert 60.0 * found.rate == pytest.approx(-0.161, abs=0.02)
+    assert found.witnesses >= {"power", "winding", "output"}

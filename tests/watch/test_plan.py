@@ -65,7 +65,7 @@ def test_stopping_ends_it_and_it_can_be_begun_again():
 @pytest.mark.parametrize(
     ("action", "place", "words", "lacks", "why"),
     [
-        (Action.CONFIRM, 2, "", [], "step 2 no longer stands; it is step 1 now"),
+        (Action.CONFIRM, 2, "", [], "step 2 is no longer the current one; that is step 1 now"),
         (Action.CONFIRM, 1, "", ["vout disagrees"], "step 1 is not done: vout disagrees"),
         (Action.SKIP, 1, "", [], "with a reason"),
         (Action.BEGIN, 1, "", [], "begun already"),
@@ -123,7 +123,7 @@ def test_what_a_step_lacks_is_told_one_by_one(channels):
     ("judgement", "words"),
     [
         (judged("case", 22.0, Verdict.QUESTIONABLE), "case is questionable"),
-        (judged("case", 22.0, Verdict.UNPREDICTED), "case has nothing to agree with"),
+        (judged("case", 22.0, Verdict.UNPREDICTED), "case has no expected value to agree with"),
         (judged("case", 22.0, Verdict.AGREES, Flag.HOT), "case is past its warning"),
         (judged("case", None, Verdict.UNPREDICTED, Flag.STALE), "case gives no reading"),
         (judged("case", 99.0, Verdict.AGREES, Flag.TRIPPED), "case went past its limit"),

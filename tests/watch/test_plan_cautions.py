@@ -26,6 +26,7 @@ def predicted(**values):
 def bench():
     class Bench:
         reservoir = Capacitor(kind="capacitor", capacitance="10 mF")
+        outputs_apart = False
 
     return Bench
 

@@ -140,7 +140,7 @@ def read(settling, volts, amperes=lambda _: 0.5, expected=None, until=12):
 
 
 def test_what_stands_still_is_taken_and_what_moves_is_not(settling):
-    assert settling.lacks(SWEEP, 1.0) == ["no meter has read since it was set"]
+    assert settling.lacks(SWEEP, 1.0) == ["no meter has been read since it was set"]
     read(settling, lambda s: 22.0 + 0.004 * (s % 2), expected=lambda _: 22.1, until=2)
     assert "must stand still" in settling.lacks(SWEEP, 2.0)[0]
     read(settling, lambda s: 22.0 + 0.004 * (s % 2), expected=lambda _: 22.1)

@@ -108,13 +108,17 @@ def wright_omega(z: Floats) -> Floats:
     zero, where most blocking diodes are, w is e^z: an iteration would gain nothing and be slow with subnormal numbers.
     """
     z = np.asarray(z, np.float64)
-    found: Floats = np.exp(np.clip(z, -700.0, 0.0))
     some = z > _EXPONENTIAL_BELOW
-    found[some] = _iterated(z[some])
+    if some.all():
+        return _iterated(z)
+    found: Floats = np.exp(np.minimum(np.maximum(z, -700.0), 0.0))
+    if some.any():
+        found[some] = _iterated(z[some])
     return found
 
 
 def _iterated(z: Floats) -> Floats:
+    """Return Wright's ω of any shape, by two steps."""
     low = np.exp(np.minimum(z, 0.0))
     high = np.maximum(z, 1.0)
     omega = np.where(z < 0.0, low / (1.0 + low), np.where(z < 1.0, 0.567 + 0.42 * z, high - np.log(high)))

@@ -48,9 +48,12 @@ class SweepPoint:
 
     @property
     def efficiency(self) -> float | None:
-        """The output's power over that from the mains; None where either is not predicted."""
+        """The power of all outputs over that from the mains; None where either is not predicted."""
         output, mains = self.quantities.get("output.power.mean"), self.quantities.get("mains.power.active")
-        return None if output is None or mains is None or mains.value <= 0.0 else output.value / mains.value
+        if output is None or mains is None or mains.value <= 0.0:
+            return None
+        second = self.quantities.get("output_2.power.mean")
+        return (output.value + (second.value if second is not None else 0.0)) / mains.value
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -14,8 +15,12 @@ from benchmon.prediction.solved import solve
 from benchmon.quantities import format_value
 from benchmon.text import table
 
-_ROUNDS = 3
-"""Solutions of a wiring with a load that takes the same power: each next one is nearer by a factor of ten or more."""
+_ROUNDS, _SAME_POWER = 6, 0.005
+"""Most solutions of a wiring with a load that takes the same power, and the part of it that counts as none: the secant
+method on logarithms needs two or three, four where the windings drop most of their volts."""
+
+_FLATTEST = -0.15
+"""Least change of the logarithm of the power by that of the ohms: nearer to its maximum no load takes the power."""
 
 
 @dataclass(frozen=True)
@@ -129,10 +134,17 @@ def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None
     try:
         if bench.regulator is not None:
             return _cost(bench, _values(bench))
-        for _ in range(_ROUNDS):
+        steepness, before = -1.0, (0.0, 0.0)
+        for count in range(_ROUNDS):
             bench = bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=ohms)})
             values = _values(bench)
-            ohms *= len(bench.rectifier.topology.rails) * values["output.power.mean"] / own.power
+            missing = math.log(len(bench.rectifier.topology.rails) * values["output.power.mean"] / own.power)
+            if abs(missing) < _SAME_POWER:
+                break
+            at = math.log(ohms)
+            if count and at != before[0]:
+                steepness = min(max((missing - before[1]) / (at - before[0]), -1.2), _FLATTEST)
+            before, ohms = (at, missing), math.exp(at - missing / steepness)
         return _cost(bench, values)
     except PredictionError:
         return None

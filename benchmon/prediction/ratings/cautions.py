@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmon.bench import Bench, Capacitor, CurrentLoad, ResistorLoad
+from benchmon.bench import Bench, Capacitor, CurrentLoad, FilterPart, Load, Regulator, ResistorLoad
 from benchmon.findings import FindingKind, findings_of_readings, wording_of
 from benchmon.prediction.predict import findings_of
 from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, highest_voltage, winding_heat
@@ -244,6 +244,7 @@ def _hot(worst_case: WorstCase) -> Iterator[str]:
     names = {
         "diode.temperature.case": "a diode's case",
         "regulator.temperature.junction": "the regulator's junction",
+        "regulator_2.temperature.junction": "the junction of the regulator of output 2",
         "ntc.temperature": "the inrush limiter",
     }
     found = {name: worst_case.largest(key) for key, name in names.items() if key in worst_case.loaded.quantities}
@@ -257,11 +258,18 @@ def _hot(worst_case: WorstCase) -> Iterator[str]:
         )
     elif worst_case.bench.ntc is not None:
         yield "An inrush limiter that is still warm limits the next switch-on less: let it cool for a few minutes."
+    yield from _hot_load(worst_case, "")
+    if worst_case.second is not None and worst_case.bench.rectifier.loads == "each":
+        yield from _hot_load(worst_case.second, " of output 2")
+
+
+def _hot_load(worst_case: WorstCase, where: str) -> Iterator[str]:
     watts = worst_case.largest("load.power.mean")
     if isinstance(worst_case.bench.load, ResistorLoad) and watts > _HOT_LOAD:
         yield (
-            f"The load dissipates up to {_value(watts, 'W')}. A power resistor near its rating is well above 100 °C (a "
-            "rule of thumb): mount it in free air, on nothing flammable, and keep fingers and leads away from it."
+            f"The load{where} dissipates up to {_value(watts, 'W')}. A power resistor near its rating is well above "
+            "100 °C (a rule of thumb): mount it in free air, on nothing flammable, and keep fingers and leads away "
+            "from it."
         )
 
 
@@ -389,22 +397,29 @@ def _missing(bench: Bench) -> Iterator[str]:
             yield f"diode.{key}"
     if diode.max_junction is None or diode.thermal_resistance is None:
         yield "diode.thermal_resistance with max_junction"
-    for index, part in enumerate(bench.filter):
+    if bench.transformer.rating is None:
+        yield "transformer.rating"
+    if bench.ntc is not None and bench.ntc.max_current is None:
+        yield "ntc.max_current"
+    yield from _missing_at("", bench.filter, bench.regulator, bench.load)
+    second = None if bench.regulator_2 is None else bench.second_regulator
+    yield from _missing_at("_2", bench.filter_2 or (), second, bench.load_2)
+
+
+def _missing_at(
+    output: str, parts: Sequence[FilterPart], regulator: Regulator | None, load: Load | None
+) -> Iterator[str]:
+    for index, part in enumerate(parts):
         if isinstance(part, Capacitor):
             yield from (
-                f"filter[{index + 1}].{key}"
+                f"filter{output}[{index + 1}].{key}"
                 for key in ("voltage_rating", "ripple_current_rating")
                 if getattr(part, key) is None
             )
-    if bench.transformer.rating is None:
-        yield "transformer.rating"
-    if isinstance(bench.load, ResistorLoad) and bench.load.power_rating is None:
-        yield "load.power_rating"
-    if bench.ntc is not None and bench.ntc.max_current is None:
-        yield "ntc.max_current"
-    regulator = bench.regulator
+    if isinstance(load, ResistorLoad) and load.power_rating is None:
+        yield f"load{output}.power_rating"
     if regulator is not None and (regulator.max_junction is None or regulator.thermal_resistance is None):
-        yield "regulator.thermal_resistance with max_junction"
+        yield f"regulator{output}.thermal_resistance with max_junction"
 
 
 def _fuse(worst_case: WorstCase) -> Iterator[str]:

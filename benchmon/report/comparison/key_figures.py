@@ -42,7 +42,7 @@ def key_figures(comparison: Comparison) -> list[KeyFigure]:
         ("power factor", "", ("mains.power_factor",), plain),
         ("distortion of the line current", PER_CENT, ("mains.current.thd",), plain),
         ("rectifier diodes", "", (), _diodes),
-        ("diode drops in the current's way", "", (), _drops),
+        ("diode drops in the current path", "", (), _drops),
         ("loss in all rectifier diodes", "W", ("diode.power.mean",), _all_diodes),
         ("reverse voltage of a diode", "V", ("diode.voltage.reverse_peak",), plain),
         ("apparent power of the windings", "VA", ("secondary.current.rms",), _winding_power),

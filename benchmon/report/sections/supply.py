@@ -112,7 +112,7 @@ def instruments_section(found: Findings) -> DocumentSection:
             one.name,
             one.driver,
             one.address or NOTHING,
-            session.identities.get(one.name) or "did not say who it is",
+            session.identities.get(one.name) or "gave no identity",
         )
         for one in found.bench.instrument
     )

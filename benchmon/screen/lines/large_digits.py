@@ -140,6 +140,8 @@ _STEADY = "88.88"
 _WORTHY = (
     "output.voltage.mean",
     "output.voltage.rms",
+    "output_2.voltage.mean",
+    "output_2.voltage.rms",
     "diode.temperature.case",
     "mains.voltage.rms",
     "mains.current.rms",

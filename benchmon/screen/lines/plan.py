@@ -200,7 +200,9 @@ def _needs(stage: PlanStep, state: SessionState, width: int, symbols: SymbolSet)
     for name in stage.step.needs:
         channel = state.channel(name)
         judgement = None if channel is None else channel.shown
-        sign = symbols.agrees if judgement is not None and judgement.verdict is Verdict.AGREES else symbols.disagrees
+        agrees = judgement is not None and judgement.verdict is Verdict.AGREES
+        is_old = agrees and channel is not None and channel.by_hand and state.is_old(channel)
+        sign = symbols.old if is_old else symbols.agrees if agrees else symbols.disagrees
         channels.append(f"{sign} {name}")
     return _entry("must agree", "   ".join(channels), width, symbols)
 

@@ -210,7 +210,7 @@ FAR_OFF = (
     ValueFarOff(
         "mains.voltage",
         "the mains is outside its tolerance",
-        "set the mains, or ask for what it is",
+        "set the mains, or put its voltage into the bench file",
         8.0,
         0.12,
         doubt=0.0,
@@ -225,7 +225,7 @@ FAR_OFF = (
     ValueFarOff(
         "diode.thermal_resistance",
         "the diode is cooled worse than it should be",
-        "look for a fan that stands, blocked air or a loose heat sink; switch off before it gets hot",
+        "look for a fan that has stopped, blocked air or a loose heat sink; switch off before it gets hot",
         5.0,
         0.6,
         most_likely=1.2,
@@ -256,7 +256,7 @@ FAR_OFF = (
         # A room in summer, or the air beside other equipment.
         "ambient.temperature",
         "the air is not as warm as the bench says",
-        "set [ambient], or look what warms the air there",
+        "set [ambient], or find what warms the air there",
         3.5,
         7.0,
         False,

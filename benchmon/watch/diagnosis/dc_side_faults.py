@@ -135,6 +135,21 @@ def faults_of_the_load(bench: Bench) -> Iterator[SuspectedFault]:
     outputs = [output for output in _outputs(bench) if not (output.suffix and bench.rectifier.loads == "across")]
     for output in outputs:
         yield from _faults_of_a_load(bench, output, USUAL / len(outputs), alone=len(outputs) == 1)
+    if len(outputs) > 1 and outputs[0].bench.load == outputs[1].bench.load:
+        yield from _faults_of_both_loads(bench)
+
+
+def _faults_of_both_loads(bench: Bench) -> Iterator[SuspectedFault]:
+    """Yield two loads of one kind that are both other ones than the file says."""
+    if bench.load.kind == "open":
+        return
+    is_resistor = bench.load.kind == "resistor"
+    parts = [f"{point}.{'resistance' if is_resistor else 'current'}" for point in ("load", "load_2")]
+    remedy = OFF + "measure both loads"
+    for words, times in (("twice", 2.0), ("half of", 0.5)):
+        factor = 1.0 / times if is_resistor else times
+        cause = f"both loads draw {words} what they should"
+        yield SuspectedFault(cause, remedy, USUAL / 2.0, bench, dict.fromkeys(parts, factor))
 
 
 def _faults_of_a_load(bench: Bench, output: _Output, weight: float, *, alone: bool) -> Iterator[SuspectedFault]:

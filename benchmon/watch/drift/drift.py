@@ -76,6 +76,10 @@ _SLOW_NOISE, _SLOW_WEIGHT, _SLOW_WIDTH = 0.07, 1.0, 3.0
 """Slow noise of a meter: the deviation of its swings before any is seen, as a part of its accuracy (from memory);
 how many of its own swings that counts for; and how many deviations of a swing are innocent."""
 
+_METER_SWINGS = 4.0
+"""Times what is innocent of a swing that the mains meter must have drifted by: in an hour of the simulated bench with
+no fault it seemed to drift by 2.5 times that, for a minute, twice."""
+
 _LEAST_ELASTICITY, _LARGEST_ELASTICITY = 0.5, 3.0
 """By how many per cent a per cent of mains a channel moves that shows them: voltages by 1, powers by 2."""
 
@@ -368,7 +372,7 @@ class Drifts:
         self._late = late
         self._accuracies = dict.fromkeys(self._makers, 0.0)
         self._estimate = MainsEstimate()
-        self._mains, self._mains_channel = _Mean(), mains
+        self._mains, self._mains_channel, self._mains_accuracy = _Mean(), mains, 0.0
         self.witnesses: frozenset[str] = frozenset()
         self._explained: set[str] = set()
         self._mains_drift: Drift | None = None
@@ -382,9 +386,10 @@ class Drifts:
             return self._mains_drift
         return None if channel in self._explained else self._watches[channel].drift
 
-    def mains(self, volts: float) -> None:
-        """Take a reading of the mains voltage (V rms) that the expectations follow."""
+    def mains(self, volts: float, accuracy: float = 0.0) -> None:
+        """Take a reading of the mains voltage (V rms) that the expectations follow, and its meter's accuracy (V)."""
         self._mains.add(volts)
+        self._mains_accuracy = accuracy
 
     def update(
         self,
@@ -474,8 +479,11 @@ class Drifts:
         if channel not in shown:
             return
         found = meter_drift(shown, self._watches[channel].mains_since(drift.since))
-        if found is None or channel not in found.witnesses:
+        if found is None or channel not in found.witnesses or self._began is None or self._turn is None:
             return
+        lasted = self._began + BLOCK_SECONDS * self._turn - drift.since
+        if abs(found.rate) * lasted < _METER_SWINGS * _SLOW_WIDTH * _SLOW_NOISE * self._mains_accuracy:
+            return  # the slow noise of that meter, which comes back
         if self._mains_drift is None:
             self._mains_drift = Drift(found.rate, found.low, found.high, drift.since, 0.0)
             self.witnesses = found.witnesses

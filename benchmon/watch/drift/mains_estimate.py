@@ -27,6 +27,13 @@ from benchmon.watch.drift.warm_up import USUALLY_WARMED
 _LEFT_BY_A_PREDICTION = 0.12
 """How much of a movement of the mains, relative to the reading, a prediction leaves behind. From memory."""
 
+_LEFT_IN_ALL = 0.04
+"""The same of what it leaves behind in all channels alike, in volts of mains.
+
+Of drawn supplies (seeds 100 to 114, and 3000 to 3009 with all disturbances doubled) the median channel follows the
+mains by 1.5 % rms more or less than predicted, at most by 3.5 %.
+"""
+
 _SHAPED_BY_THE_CORE = 4.0
 """The same for what the magnetising current shapes: up to 4 % a per cent. From memory."""
 
@@ -255,16 +262,15 @@ def meter_drift(shown: Mapping[str, ShownMovement], mains_rate: float) -> MeterD
     covariance = np.linalg.inv(normal)
     part = min(1.0, max(0.0, float((covariance @ pull)[1])))
     rate = float(np.average(volts - part * warm, weights=weights))
-    # What predictions leave behind may be alike in all channels.
-    doubt = math.hypot(math.sqrt(covariance[0, 0]), _LEFT_BY_A_PREDICTION * mains_rate)
+    doubt = math.hypot(math.sqrt(covariance[0, 0]), _LEFT_IN_ALL * mains_rate)
     if not abs(rate) > _CLEAR * doubt:
         return None
     own = volts - part * warm
     clear = doubts < _KNOWN_TO * abs(rate)
-    alike = clear & (np.abs(own - rate) < np.maximum(_SCATTER * doubts, unlike * abs(rate)))
-    # What windings hide may be guessed; it is no evidence.
-    alike &= volts * math.copysign(1.0, rate) > _ALIKE * abs(rate)
-    if np.count_nonzero(alike) < max(fewest, _AGREEING * np.count_nonzero(clear)):
+    fitting = clear & (np.abs(own - rate) < np.maximum(_SCATTER * doubts, unlike * abs(rate)))
+    # Where warming windings hide it, it may be guessed: that fits, and is no evidence.
+    alike = fitting & (volts * math.copysign(1.0, rate) > _ALIKE * abs(rate))
+    if np.count_nonzero(fitting) < _AGREEING * np.count_nonzero(clear) or np.count_nonzero(alike) < fewest:
         return None
     names = frozenset(name for name, is_alike in zip(shown, alike, strict=True) if is_alike)
     return MeterDrift(rate, float(own[alike].min()), float(own[alike].max()), names)

@@ -12,6 +12,7 @@ from benchmon.watch.plan.sweep import SweepRun, SweptPoint
 
 EFFICIENCY, POWER_FACTOR = "efficiency", "mains.power_factor"
 _VOLTS, _AMPERES = ("output.voltage.mean", "output.voltage.rms"), ("output.current.mean", "output.current.rms")
+_OUT_2 = "output_2.power.mean"
 _OUT, _IN, _APPARENT = "output.power.mean", "mains.power.active", "mains.power.apparent"
 _FIRST = (*_VOLTS, "output.voltage.ripple", "reservoir.voltage.ripple", EFFICIENCY, POWER_FACTOR)
 """Quantities whose curves come first; the others follow in the order of the bench file, temperatures last."""
@@ -75,7 +76,9 @@ def curves_of(run: SweepRun, channels: Sequence[Channel]) -> list[SweepCurve]:
         for channel in channels
         if channel.quantity not in unwanted
     ]
-    derived = [_derived(run, EFFICIENCY, _efficiency(measured), _efficiency_predicted(run))]
+    # What two outputs deliver together is no product of readings: it is not worked out.
+    efficiency = None if _OUT_2 in run.predicted.quantities else _efficiency(measured)
+    derived = [_derived(run, EFFICIENCY, efficiency, _efficiency_predicted(run))]
     if POWER_FACTOR not in measured:
         derived.append(_derived(run, POWER_FACTOR, _power_factor(measured), _predicted(run, POWER_FACTOR)))
     curves += [curve for curve in derived if curve.points]
@@ -97,7 +100,10 @@ def _efficiency_predicted(run: SweepRun) -> tuple[tuple[float, float, float], ..
     """Return the predicted efficiency; both powers vary together, so its ± is rather too wide."""
     found = []
     inputs = {at: (value, own) for at, value, own in _predicted(run, _IN)}
-    for at, value, own in _predicted(run, _OUT):
+    second = {at: (value, own) for at, value, own in _predicted(run, _OUT_2)}
+    for at, first, its_own in _predicted(run, _OUT):
+        more, its_more = second.get(at, (0.0, 0.0))
+        value, own = first + more, its_own + its_more
         taken, its = inputs.get(at, (0.0, 0.0))
         if taken > 0.0 and value > 0.0:
             found.append((at, value / taken, value / taken * math.hypot(own / value, its / taken)))

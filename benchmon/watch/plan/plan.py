@@ -19,7 +19,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from benchmon.bench import Bench, Channel, RecordEntry, Step, Sweep, read_recorded
+from benchmon.bench import Bench, Capacitor, Channel, RecordEntry, Step, Sweep, read_recorded
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.findings import findings_of_readings, wording_of
@@ -266,7 +266,7 @@ class Plan:
         """
         number = self.step_number
         if number is None or request.step != number:
-            raise BadInput(f"step {request.step} does not stand, so nothing is recorded in it; look again")
+            raise BadInput(f"step {request.step} is not the current one, so nothing is recorded in it; look again")
         entries = {entry.name: entry for entry in self.steps[number - 1].step.record}
         entry = entries.get(request.entry)
         if entry is None:
@@ -307,7 +307,7 @@ class Plan:
         if number is None:
             raise BadInput(f"the plan is {self.state}; there is no step to {request.action}")
         if request.step != number:
-            raise BadInput(f"step {request.step} no longer stands; it is step {number} now, look again")
+            raise BadInput(f"step {request.step} is no longer the current one; that is step {number} now, look again")
         if request.action is Action.STOP:
             return [self._event(EventKind.PLAN_STOPPED, number, now, request.words)]
         if request.action is Action.SKIP:
@@ -378,7 +378,7 @@ def disagreement(name: str, judgement: Judgement | None) -> str:
     if judgement.verdict is Verdict.AGREES:
         return ""
     if judgement.verdict is Verdict.UNPREDICTED:
-        return f"{name} has nothing to agree with"
+        return f"{name} has no expected value to agree with"
     return f"{name} {'disagrees' if judgement.verdict is Verdict.DISAGREES else 'is questionable'}"
 
 
@@ -448,13 +448,19 @@ def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
 
 
 def _charge(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
-    reservoir = bench.reservoir
-    volts = expected.get("reservoir.voltage.peak")
+    yield from _charge_at(bench.reservoir, expected.get("reservoir.voltage.peak"), load=plan.load_at(number))
+    if bench.outputs_apart:
+        second, volts = bench.seen_from_output_2(), expected.get("reservoir_2.voltage.peak")
+        load = plan.load_at(number) if bench.load_2 is None else second.load.kind
+        yield from _charge_at(second.reservoir, volts, " of output 2", load=load)
+
+
+def _charge_at(reservoir: Capacitor | None, volts: Expected | None, where: str = "", *, load: object) -> Iterator[str]:
     if reservoir is None or volts is None:
         return
     energy = format_value(0.5 * reservoir.capacitance * volts.value**2, "J", 2)
-    held = f"The reservoir holds {format_value(volts.value, 'V', 3)} and {energy}"
-    if plan.load_at(number) == "open":
+    held = f"The reservoir{where} holds {format_value(volts.value, 'V', 3)} and {energy}"
+    if load == "open":
         yield f"{held}; without load it keeps them after switching off: bleed it through a resistor, then measure."
     elif volts.value > TOUCHABLE_DC:
         yield f"{held}: more than is safe to touch."

@@ -209,10 +209,10 @@ class SettlingReadings:
             if moves and (channel.name in sweep.needs or self._read.get(channel.name)):
                 found.append(moves)
         if not any(self._read.get(channel.name) for channel in waited):
-            found.append("no meter has read since it was set")
+            found.append("no meter has been read since it was set")
         has_none = all(one.expected is None for read in self._read.values() for one in read)
         if not found and has_none and now - self._since < _PREDICTION_WITHIN:
-            found.append("its prediction is awaited")
+            found.append("its prediction is still being made")
         return found
 
     def values(self, sweep: Sweep, now: float) -> dict[str, SettledValue]:
