@@ -29,8 +29,8 @@ sys.dont_write_bytecode = False
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Let two workers run for each processor: tests wait for lines and processes, but to load a worker costs time."""
-    return 2 * len(os.sched_getaffinity(0))
+    """Let three workers run for each processor: tests wait for lines and processes, but to load a worker costs time."""
+    return 3 * len(os.sched_getaffinity(0))
 
 
 @pytest.hookimpl(wrapper=True)

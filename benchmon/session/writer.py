@@ -138,9 +138,10 @@ class WriteQueue:
             return taken
 
     def pause(self, seconds: float) -> None:
-        """Wait for so long, or for the end."""
+        """Wait for so long, or for an end that comes meanwhile."""
         with self._news:
-            self._news.wait_for(lambda: self._ended, seconds)
+            was_ended = self._ended
+            self._news.wait_for(lambda: self._ended and not was_ended, seconds)
 
     def take_dropped(self) -> Dropped | None:
         """Return what was dropped since the last call, None for nothing."""

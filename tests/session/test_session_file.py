@@ -8,6 +8,7 @@ from benchmon.errors import RecorderError, SessionFileError
 from benchmon.session.follower import open_session_view
 from benchmon.session.records import Identity, RecorderState
 from benchmon.session.schema import TABLES, decode_state, encode_state
+from benchmon.session.writable_file import WritableFile
 from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, Flag, Verdict
 
@@ -87,7 +88,9 @@ def test_a_file_that_cannot_be_made_is_one_line(tmp_path, bench, name):
     assert str(caught.value).isprintable()
 
 
-def test_a_writer_that_fails_says_so(tmp_path, bench, readings):
+def test_a_writer_that_fails_says_so_and_tries_a_few_times_a_second(tmp_path, bench, readings, monkeypatch):
+    tries, look = [], WritableFile.new_requests
+    monkeypatch.setattr(WritableFile, "new_requests", lambda file: tries.append(file) or look(file))
     writer = SessionWriter(tmp_path / "a.benchmon", bench, time.monotonic())
     with closing(sqlite3.connect(tmp_path / "a.benchmon")) as connection:
         connection.execute("DROP TABLE readings")
@@ -95,6 +98,7 @@ def test_a_writer_that_fails_says_so(tmp_path, bench, readings):
     with pytest.raises(RecorderError, match="not complete, it cannot be written: no such table"):
         writer.finish(1.0)
     assert "no such table" in writer.trouble
+    assert len(tries) < 60, "without a pause it would be thousands"
 
 
 @pytest.mark.parametrize("verdict", list(Verdict))
