@@ -6,6 +6,7 @@ import re
 import sqlite3
 import sys
 from contextlib import closing
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import numpy as np
@@ -16,13 +17,14 @@ from markdown_it import MarkdownIt
 from benchmon.bench import read_bench
 from benchmon.cli.main import commands
 from benchmon.errors import BadInput, SessionFileError
+from benchmon.event_kinds import EventKind
 from benchmon.prediction.ratings.check import check
 from benchmon.quantities import format_value
 from benchmon.report import figures
 from benchmon.report.evaluation import find
 from benchmon.report.sections.certificate import certificate_sections
 from benchmon.report.sections.report import report
-from benchmon.report.sections.result import measured_margins
+from benchmon.report.sections.result import measured_margins, summary
 from benchmon.report.session_reader import RecordedSession
 from benchmon.session.records import BenchChange
 from benchmon.watch.guess import GuessRequest, event_of_guess
@@ -325,6 +327,19 @@ def test_a_trip_is_said_first_and_is_exit_status_1(write_session, tmp_path):
 )
 def test_poor_sessions_are_reported_too(write_session, tmp_path, given, words):
     assert words in page_of(write_session(**given), tmp_path).text
+
+
+def test_where_the_last_step_was_skipped_the_result_is_that_of_the_step_before(write_session):
+    """What a person typed counts for the step in which it was typed: at the end nothing is left to compare."""
+    more = [Event(2.0, "", EventKind.STEP_BEGUN, "1 of 3", EventDetails(step=1))]
+    found = find(RecordedSession(write_session(more=more)))
+    (step,) = found.steps
+    name = step.stage.step.name
+    texts = [text for text, _ in summary(replace(found, channels=()))]
+    assert texts[0] == f"Nothing could be compared at the end of the test. {name} is the last step with readings."
+    assert re.fullmatch(
+        rf"All \d+ channels that could be compared agree with the prediction at the end of {name}\.", texts[1]
+    )
 
 
 def test_nothing_in_it_does_anything(write_session, tmp_path, hostile_bench):

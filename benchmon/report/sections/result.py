@@ -6,7 +6,7 @@ Margins are those at the measured values, beside those of the worst predicted st
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from benchmon.bench import ResistorLoad
@@ -154,25 +154,44 @@ def _highest_on_reservoir(found: Findings) -> tuple[float, str]:
     return mean.value + ripple.value / 2.0, f"{mean.channel.name} + half of {ripple.channel.name}"
 
 
+def _judged(channels: Iterable[ChannelResult]) -> list[ChannelResult]:
+    return [one for one in channels if one.is_measured and one.verdict is not Verdict.UNPREDICTED]
+
+
+def _agreement(judged: Sequence[ChannelResult], when: str) -> tuple[str, Emphasis]:
+    """Return how many channels of a time agree, and which do not."""
+    wrong = [one for one in judged if one.verdict is not Verdict.AGREES]
+    if wrong:
+        names = ", ".join(f"{one.channel.name} ({one.verdict})" for one in wrong)
+        agree = f"{len(judged) - len(wrong)} of {formatting.plural(len(judged), 'channel')} agree with the prediction"
+        return f"{agree}, but not {names}.", Emphasis.BAD
+    every = "Both" if len(judged) == 2 else f"All {len(judged)}"
+    agree = f"{every} channels that could be compared agree"
+    if len(judged) == 1:
+        agree = f"{judged[0].channel.name}, the one channel that could be compared, agrees"
+    return f"{agree} with the prediction {when}.", Emphasis.GOOD
+
+
 def summary(found: Findings) -> Iterator[tuple[str, Emphasis]]:
     """Yield the result in a few sentences, each with how it is set off."""
     session = found.session
     if found.tripped:
         yield f"Past its limit: {', '.join(found.tripped)}.", Emphasis.BAD
-    judged = [one for one in found.channels if one.is_measured and one.verdict is not Verdict.UNPREDICTED]
-    wrong = [one for one in judged if one.verdict is not Verdict.AGREES]
+    judged, when = _judged(found.channels), "at the end of the test"
     if not judged:
-        yield "No channel could be compared with an expected value.", Emphasis.DOUBT
-    elif wrong:
-        names = ", ".join(f"{one.channel.name} ({one.verdict})" for one in wrong)
-        agree = f"{len(judged) - len(wrong)} of {formatting.plural(len(judged), 'channel')} agree with the prediction"
-        yield f"{agree}, but not {names}.", Emphasis.BAD
-    else:
-        every = "Both" if len(judged) == 2 else f"All {len(judged)}"
-        agree = f"{every} channels that could be compared agree"
-        if len(judged) == 1:
-            agree = f"{judged[0].channel.name}, the one channel that could be compared, agrees"
-        yield f"{agree} with the prediction at the end of the test.", Emphasis.GOOD
+        # What a person typed counts for the state in which it was typed: in a last step that was skipped nothing was.
+        step = next((one for one in reversed(found.steps) if _judged(one.channels)), None)
+        if step is None:
+            yield "No channel could be compared with an expected value.", Emphasis.DOUBT
+        else:
+            name = step.stage.step.name
+            yield (
+                f"Nothing could be compared at the end of the test. {name} is the last step with readings.",
+                Emphasis.DOUBT,
+            )
+            judged, when = _judged(step.channels), f"at the end of {name}"
+    if judged:
+        yield _agreement(judged, when)
     if earlier := ", ".join(_disagreed_before(judged)):
         yield (
             f"Some disagreed earlier in the test: {earlier}. The events and explanations have the times.",
