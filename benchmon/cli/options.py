@@ -52,10 +52,10 @@ class SessionParam(click.Path):
         path = Path(os.fsdecode(super().convert(value, param, ctx)))
         if path.exists() or path.name != str(path):
             return path
-        from benchmon.cli.session_files import ENDING, latest_session, sessions_folder
+        from benchmon.cli.session_files import ENDING, session_begun_last, sessions_folder
 
         if path.name == "latest":
-            return latest_session()
+            return session_begun_last()
         there = (sessions_folder() / name for name in (path.name, f"{path.name}{ENDING}"))
         return next((each for each in there if each.is_file()), path)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Iterable
@@ -12,7 +13,8 @@ from pathlib import Path
 import platformdirs
 
 from benchmon.errors import BadInput, SessionFileError
-from benchmon.session.database import display_path
+from benchmon.session.database import display_path, reading
+from benchmon.session.reader import read_info
 from benchmon.session.recorder_lock import running_recorders
 from benchmon.text import one_line
 
@@ -82,6 +84,28 @@ def latest_session() -> Path:
             f"{display_path(sessions_folder())}: holds no session yet; name a file, or record one first"
         )
     return sessions[0]
+
+
+def session_begun_last() -> Path:
+    """Return the session that was begun last, ended or not: that of who has just ended a test beside another one.
+
+    Raises `SessionFileError` where there is none.
+    """
+    running = [beat for beat in running_recorders() if Path(beat.session).exists()]
+    recorded = {Path(beat.session).resolve() for beat in running}
+    ended = next((path for path in all_sessions() if path.resolve() not in recorded), None)
+    if not running or ended is None:
+        return latest_session()
+    return ended if _begun(ended) > running[0].started else Path(running[0].session)
+
+
+def _begun(path: Path) -> float:
+    """Return when a session was begun, seconds since 1970; -inf where its file does not say so."""
+    try:
+        with reading(path) as connection:
+            return read_info(connection, path).started
+    except SessionFileError:
+        return -math.inf
 
 
 def _last_written(path: Path) -> float:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import os
 import re
+import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.cli import session_files
 from benchmon.cli.options import SESSION_PATH
 from benchmon.cli.session_files import all_sessions, latest_session, new_session_path, sessions_folder, sessions_named
 from benchmon.errors import BadInput, SessionFileError
+from benchmon.session.writer import SessionWriter
 from support import small_sessions
 
 
@@ -55,6 +59,21 @@ def test_the_latest_session_is_the_one_written_last(folder):
     assert [path.stem for path in all_sessions()] == ["a", "b", "c"]
     (folder / "c.benchmon-wal").touch()
     assert latest_session().stem == "c"
+
+
+@pytest.mark.parametrize("begun_later", ["ended", "running"])
+def test_the_latest_is_the_one_begun_last_also_beside_a_recording(folder, bench, tmp_path, monkeypatch, begun_later):
+    """Beside another person's recording, who has just ended a test means that one."""
+    folder.mkdir(parents=True)
+    ended = folder / "mine.benchmon"
+    SessionWriter(ended, bench, time.monotonic()).finish(1.0)
+    running = tmp_path / "other.benchmon"
+    running.touch()
+    away = -3600.0 if begun_later == "ended" else 3600.0
+    beat = SimpleNamespace(session=str(running), started=time.time() + away)
+    monkeypatch.setattr(session_files, "running_recorders", lambda: [beat])
+    assert SESSION_PATH.convert("latest", None, None) == (ended if begun_later == "ended" else running)
+    assert latest_session() == running, "a screen is opened on what is recorded"
 
 
 def test_a_folder_stands_for_its_sessions_each_once(folder):
