@@ -67,7 +67,8 @@ def predict(
     """
     bench = with_load(bench, load)
     parts = _at(parts_of(bench), mains_voltage, ambient)
-    return predict_parts(bench, parts, mains_is_measured=mains_voltage is not None)[0]
+    found = predict_parts(bench, parts, mains_is_measured=mains_voltage is not None)[0]
+    return replace(found, quantities={name: within_bounds(name, entry) for name, entry in found.quantities.items()})
 
 
 def predict_parts(
@@ -75,6 +76,7 @@ def predict_parts(
 ) -> tuple[Prediction, ThermalEquilibrium]:
     """Return the prediction of a bench with the values in `parts` (b = 1), and the solved state.
 
+    Intervals are those of first-order propagation, so that a measurement can narrow them: see `within_bounds`.
     `initial_guess` is a solved state to start from. Raises `PredictionError` if the circuit cannot be solved.
     """
     inputs = input_uncertainties_of(bench, parts, mains_is_measured=mains_is_measured)
@@ -104,7 +106,6 @@ def predict_parts(
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
-    expected = {name: within_bounds(name, entry) for name, entry in expected.items()}
     prediction = Prediction(
         mains_voltage=float(parts["mains.voltage"][0]),
         mains_frequency=float(parts["mains.frequency"][0]),
@@ -119,7 +120,7 @@ def predict_parts(
         copper=copper_sensitivities(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         warming=copper_slopes(bench, inputs, STEP, (nominal.equilibrium, varied.equilibrium), all_changes),
         findings=tuple(findings_of(bench, expected, nominal)),
-        by_meter={response: within_bounds(response.quantity, entry) for response, entry in by_meter.items()},
+        by_meter=by_meter,
     )
     return prediction, nominal.equilibrium
 

@@ -20,6 +20,7 @@ from benchmon.bench.supply import LearnedPart  # noqa: E402
 from benchmon.prediction import predict  # noqa: E402
 from benchmon.prediction.circuit.parts import parts_of  # noqa: E402
 from benchmon.prediction.monte_carlo import monte_carlo  # noqa: E402
+from benchmon.prediction.operating_point import OperatingPointPredictor  # noqa: E402
 from benchmon.prediction.uncertainty import MODEL_FLOOR, input_uncertainties_of  # noqa: E402
 
 TOLERANCES = {"tolerance": 0.1}
@@ -238,3 +239,11 @@ def test_no_interval_holds_what_a_quantity_cannot_be(load):
             assert entry.value + above <= 1.0, name
         if how == "crest_factor" and not is_known:
             assert entry.value - below >= 1.0, name
+
+
+def test_what_a_measurement_narrows_is_not_cut_off_before():
+    """A measured shape of the mains takes its share from an interval of first order: one that was cut would stay."""
+    bench = read_bench(IDLE + 'kind = "open"')
+    at_a_mains_meter = OperatingPointPredictor(bench).at(mains_voltage=230.0).quantities
+    assert predict(bench).quantities["mains.power_factor"].low is not None
+    assert at_a_mains_meter["mains.power_factor"].low is None
