@@ -112,8 +112,8 @@ def _of_a_row(message: str, channel: Channel, value: float | None, expected: flo
         if unit and match["unit"] is None:
             yield f"{message!r} has a number without its unit"
             continue
-        told, digit = _value(match)
-        if abs(told - value) > digit + 2.0 * channel.accuracy.of(value) + _GRID * abs(value) * (unit != "°C"):
+        shown, digit = _value(match)
+        if abs(shown - value) > digit + 2.0 * channel.accuracy.of(value) + _GRID * abs(value) * (unit != "°C"):
             yield f"{message!r}, where {channel.name} reads {value} {unit}"
 
 
