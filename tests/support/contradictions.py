@@ -62,7 +62,7 @@ def _causes(answer: Mapping[str, Any]) -> Iterator[str]:
     if first["cause"] != ALL_CLEAR and first["likelihood"] >= _SURE and is_calm:
         yield f"{first['cause']} {first['likelihood']:.2f} where every channel agrees"
     for one in causes:
-        if "no cause can be" in one["message"] and one["likelihood"] > _SURE:
+        if "no known cause is seen yet" in one["message"] and one["likelihood"] > _SURE:
             yield f"{one['cause']} {one['likelihood']:.2f} beside {one['message']!r}"
 
 
