@@ -180,7 +180,7 @@ def explanation_of_the_simulated_bench(names: tuple[str, ...]) -> None:
                     unseen += 1
                     continue
                 causes = [one.cause for one in explainer.explain(case.observations)]
-                hits = [case.is_told_by(cause) for cause in causes]
+                hits = [case.is_named_by(cause) for cause in causes]
                 seen, first, three = seen + 1, first + hits[0], three + any(hits[:3])
                 if not hits[0]:
                     print(f"        {name}, {case.title}, seed {seed}: {causes[:3]}", flush=True)

@@ -72,7 +72,7 @@ class CatalogueCase:
     holds: str
     observations: list[Observation]
 
-    def is_told_by(self, cause: str) -> bool:
+    def is_named_by(self, cause: str) -> bool:
         """Return whether `cause` is the true one, and nothing besides."""
         return cause.startswith(self.begins) and self.holds in cause and "; " not in cause
 
