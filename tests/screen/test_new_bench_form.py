@@ -258,6 +258,16 @@ async def test_keys_typed_in_one_go_take_effect_in_their_order(app):
     assert app.maker.given == {"title": "a supply", "mains.voltage": "230 V", "mains.tolerance": "10 %"}
 
 
+async def test_what_is_typed_replaces_an_answer_and_puts_a_refused_one_right(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("down", *"120", "enter", "up", *"115", "enter")
+        assert app.maker.given["mains.voltage"] == "115 V"
+        await pilot.press("up", "end", "backspace", "backspace", "backspace", "0", "enter")
+        assert app.maker.given["mains.voltage"] == "110 V", "a part of it is changed where the cursor went there first"
+        await pilot.press("enter", *"8", "enter", *" %", "enter")
+        assert app.maker.given["mains.tolerance"] == "8 %", "the unit that was missing is typed behind it"
+
+
 def _key(name):
     from textual import events  # noqa: PLC0415
 
