@@ -95,9 +95,9 @@ class Question:
 
     @property
     def is_figure(self) -> bool:
-        """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
+        """Whether a prediction, a verdict or a reading depends on the answer: a usual one is to be confirmed."""
         if self.name.startswith(("meter.", "channel.")):
-            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above")
+            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above", "address")
         return not self.name.startswith(_NO_FIGURES) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:

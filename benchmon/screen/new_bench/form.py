@@ -64,7 +64,7 @@ class FieldLine(TypedLine):
     def on_key(self, event: events.Key) -> None:
         """Choose another answer, where there is a choice, rather than type."""
         character = event.character or ""
-        if self.choose is not None and (event.key in _STEPS or character.isalnum() or character == " "):
+        if self.choose is not None and (event.key in _STEPS or (character and character.isprintable())):
             self.choose(_STEPS.get(event.key, character))
             event.stop()
             event.prevent_default()
@@ -189,6 +189,7 @@ class FormApp(App[bool]):
         self.field = FieldLine(max_length=LONGEST, select_on_focus=False, compact=True)
         self._bar = KeyBar(_KEYS, self.symbols)
         self._is_behind = False
+        self._worked_out: dict[str, str] | None = None
         self._begun = self._begun_in = self._shown = ""
         # What is in a file already is read when it is changed, or by the key.
         self._read: dict[int, object] = {meter: _answers_of(meter, maker.given) for meter in maker.meters}
@@ -389,11 +390,13 @@ class FormApp(App[bool]):
     def _work_out(self, typed: dict[str, str] | None = None) -> None:
         """Have a thread work out what follows from the answers, and from one that is just `typed`."""
         self._typed = typed or {}
-        if self.state.is_working:
-            self._is_behind = True
-            return
-        self.state.is_working, self._is_behind = True, False
         maker = self.maker.copy(self._typed)
+        if maker.given == self._worked_out:
+            return
+        if self.state.is_working:
+            self._is_behind, self._worked_out = True, None
+            return
+        self.state.is_working, self._is_behind, self._worked_out = True, False, maker.given
         self.run_worker(partial(self._work_out_in_thread, maker), thread=True, exit_on_error=False)
 
     def _work_out_in_thread(self, maker: BenchMaker) -> None:
