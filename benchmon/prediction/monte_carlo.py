@@ -504,8 +504,8 @@ def _solve_draws(
     values = {name: np.empty(len(deviates)) for name in nominal.solved.quantities}
     balanced = np.zeros(len(deviates), np.bool_)
     rest = every = np.arange(len(deviates))
-    for more_steps in (0, _MORE_STEPS) if method is not None else ():
-        fast = replace(method, steps=method.steps + more_steps)
+    methods = () if method is None else (method, replace(method, steps=method.steps + _MORE_STEPS))
+    for fast in methods:
         for some in _chunks(rest):
             progress(some[0] / len(deviates))
             found, balanced[some] = _solve_fast(fast, deviates[some])
