@@ -48,8 +48,8 @@ Moving air stays for a while, so that a probe is off much as the one before it w
 _LEAST_DEVIATION = 0.01
 _KNOWN_WITHIN, _KNOWN_KELVIN, _SEEN_PART = 0.35, 1.0, 0.1
 _HALF_WAY = 0.5
-"""The part of the way to a limit that must have been covered before it has a time, unless nearly all courses pass and
-the final value is known, or the temperature runs away."""
+"""The part of the way to a limit that must have been covered before it has a time. Where the final value is known it is
+enough if nearly all courses pass; where it is not, they must do so besides. What runs away has a time at once."""
 
 _IN_A_ROW = 3
 """Fits in a row whose courses must mostly pass a limit before it has a time."""
@@ -345,10 +345,12 @@ class _Fit:
         if not is_known and plain.risen < _SEEN_PART * (limit - plain.value + plain.risen):
             return None
         ahead = self._within_reach(limit, plain)
-        is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
-        if ahead is None or is_near or (is_known and math.isfinite(ahead.high)):
+        if ahead is None or state is State.RUNAWAY:
             return ahead
-        return ahead if state is State.RUNAWAY else replace(ahead, best=math.inf)
+        is_sure = math.isfinite(ahead.high)
+        is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
+        has_time = is_sure or is_near if is_known else is_sure and is_near
+        return ahead if has_time else replace(ahead, best=math.inf)
 
     def _within_reach(self, limit: float | None, plain: Outlook) -> Interval | None:
         """Return how long until a limit is passed, None where it is not set, passed already or out of reach."""
