@@ -240,6 +240,21 @@ def test_a_mains_that_is_too_high_is_shown_by_the_one_channel_whose_row_disagree
     assert first.message.startswith(f"{mains} reads 112 % of the expected rms: ")
 
 
+def test_a_reading_of_the_other_sign_is_given_with_its_unit_and_not_as_a_ratio():
+    bench = BENCHES["bridge"]
+    right = predict(bench, mains_voltage=bench.mains.voltage).quantities
+    amperes = next(one for one in bench.channel if one.quantity == "mains.current.rms")
+    level = 20.0 * math.log10(right[amperes.quantity].value)
+    found = [
+        Observation(one, level if one is amperes else right[one.quantity].value)
+        for one in bench.channel
+        if one.quantity in right
+    ]
+    first = EXPLAINERS["bridge"].explain(found)[0]
+    assert first.cause == f"{amperes.name}: decibels are taken for the unit"
+    assert "%" not in first.message
+
+
 def test_the_ac_range_is_told_of_a_circuit_that_is_not_ideal():
     # 0.435 is the ideal wave's; where diodes conduct for less of the period, an exact AC range would read 0.457.
     right = meter_values(BENCHES["bridge"], BENCHES["bridge"].mains.voltage)
