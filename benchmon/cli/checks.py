@@ -61,7 +61,7 @@ def predict(
     why: str | None,
     as_json: bool,
 ) -> int:
-    """Print what every meter should read: at one load, along a sweep, or why one reads what it does."""
+    """Print what every meter should read, also along a sweep, or why."""
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
@@ -185,7 +185,7 @@ def _load(text: str) -> float | Literal["open"]:
 )
 @JSON
 def choose(bench: Path, ripple: float | None, fuse: bool, series: Literal["E6", "E12"], as_json: bool) -> int:
-    """Choose parts by the engine: what capacitance for a ripple, which fuse survives switch-on."""
+    """Choose a reservoir for a ripple, or a fuse."""
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.prediction.ratings.choosing import choose_fuse, choose_reservoir
@@ -212,7 +212,7 @@ def choose(bench: Path, ripple: float | None, fuse: bool, series: Literal["E6", 
 @click.option("--yes", is_flag=True, help="Confirm that --exercise may switch off.")
 @JSON
 def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) -> int:
-    """Check the ratings before power: margins in the worst case, and cautions."""
+    """Check ratings and cautions before power, in the worst case."""
     from benchmon.bench import calibration_cautions, load_bench
     from benchmon.cli import output
     from benchmon.prediction.ratings.check import check as check_bench
@@ -238,7 +238,10 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
 @click.argument("readings", type=PATH)
 @JSON
 def assess(bench: Path, readings: Path, as_json: bool) -> int:
-    """Judge readings logged by hand: a CSV with the columns time_s, channel and value (SI)."""
+    """Judge readings logged by hand.
+
+    READINGS is a CSV with the columns time_s, channel and value (SI).
+    """
     from benchmon.bench import load_bench
     from benchmon.cli import output
     from benchmon.report.logged_readings import read_readings

@@ -50,7 +50,10 @@ class KeySection:
 @click.command()
 @click.argument("section", required=False)
 def keys(section: str | None) -> int:
-    """Print the keys of the bench file and of the drivers: all, or those of SECTION (mains, channel, modbus, …)."""
+    """Print the keys of the bench file and of the drivers.
+
+    SECTION (mains, channel, modbus, …) chooses some of them.
+    """
     chosen = bench_sections() + driver_sections() if section is None else sections_named(section)
     size = shutil.get_terminal_size((_PIPED, 24)).columns
     width = max(_NARROWEST, min(size, _WIDEST))

@@ -97,7 +97,9 @@ def demo(
     is_guessed_first: bool,
     ascii_only: bool,
 ) -> int:
-    """Watch a simulated bench: an invented supply and meters behind real sockets and serial lines.
+    """Watch a simulated bench.
+
+    Its supply is invented; its meters answer behind real sockets and serial lines.
 
     `demo transformer` shows the tests of a transformer as it comes in, `demo batch` ten units of one design.
     """
@@ -166,7 +168,10 @@ def run(
     yes: bool,
     ascii_only: bool,
 ) -> int:
-    """Record and watch a bench: a recorder as a process of its own, and a screen that follows it."""
+    """Record and watch a bench.
+
+    The recorder is a process of its own, and the screen follows it.
+    """
     from benchmon.bench import load_bench
 
     _check_guesses_can_be_typed(headless=headless, is_guessed_first=is_guessed_first)
@@ -261,7 +266,10 @@ def _watch(recorder: RecorderProcess, ascii_only: bool) -> int:
 @click.option("--read-only", is_flag=True, help="Only watch: no notes, no stopping.")
 @ASCII
 def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
-    """Open a screen on a running recorder: that of SESSION, or the latest."""
+    """Open a screen on a running recorder.
+
+    It is that of SESSION, or the latest one.
+    """
     from benchmon.cli.session_files import latest_session
 
     require_terminal()
@@ -313,9 +321,10 @@ def load_in_background(module: str) -> None:
 def simulate(
     bench: Path, save_bench: Path | None, until_finished: Path | None, seed: int, faults: tuple[str, ...], effects: str
 ) -> int:
-    """Simulate the instruments of BENCH and print the address of each.
+    """Simulate the instruments of a bench file.
 
-    While they run, lines on standard input change the bench: "fault open-diode", "clear all", "mains 180 V", "list".
+    It prints the address of each. While they run, lines on standard input change the bench: "fault open-diode",
+    "clear all", "mains 180 V", "list".
     """
     from benchmon.cli.simulate import run_simulator
 
@@ -329,7 +338,10 @@ def simulate(
 @click.argument("value")
 @click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
 def enter(channel: str, value: str, session: Path | None) -> int:
-    """Enter into a running recorder what the display of a `hand` instrument shows: enter vout "22.14 V"."""
+    """Enter a reading of a meter without an interface.
+
+    The running recorder takes what the display shows: enter vout "22.14 V".
+    """
     from benchmon.cli.session_files import latest_session
     from benchmon.session.follower import enter_reading
 
@@ -358,7 +370,7 @@ def plan(
     session: Path | None,
     ascii_only: bool,
 ) -> int:
-    """Show the plan of a running recorder, or move it, without a screen.
+    """Show or move the plan of a recorder, without a screen.
 
     \b
     plan                            how it stands, and what is lacking
@@ -418,7 +430,9 @@ def plan(
 @click.option("--skip", metavar="REASON", help="Skip the value asked for.")
 @click.option("--stop", metavar="REASON", help="Stop the sweep; it may go on later where it was.")
 def sweep(name: str | None, session: Path | None, is_set: bool, skip: str | None, stop: str | None) -> int:
-    """Begin the sweep NAME in a running recorder, or go on with it, and guide through it line by line.
+    """Begin a sweep in a running recorder, or go on with it.
+
+    It guides through the sweep NAME line by line.
 
     Without NAME it is the one that runs, or the first of the bench. While it guides, Enter says that the value is set,
     "skip REASON" skips it, and "stop REASON" stops the sweep.
@@ -453,7 +467,10 @@ _LISTEN = 2.0
 )
 @ASCII
 def benches(url: str, once: bool, ascii_only: bool) -> int:
-    """Show all benches that are published to a broker: URL is mqtt://host/lab."""
+    """Show all benches that are published to a broker.
+
+    URL is mqtt://host/lab.
+    """
     from benchmon.publish.broker import read_broker
     from benchmon.publish.lab import Overview, overview_as_text
     from benchmon.watch.status import Level

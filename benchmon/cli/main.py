@@ -21,8 +21,28 @@ EPILOG = (
     "Local rules and licensed practice go first."
 )
 
+_TASKS = {
+    "Before power-on": ("new", "check", "predict", "choose", "ports", "keys"),
+    "At the bench": ("run", "attach", "enter", "plan", "sweep", "benches"),
+    "Afterwards": ("replay", "report", "export", "compare", "batch", "fit", "assess", "analyse"),
+    "Without a bench": ("demo", "simulate", "manual"),
+}
+"""What a person is about to do, and the commands for it in the order of a working day."""
 
-@click.group(epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+
+class CommandsByTask(click.Group):
+    """The commands, listed by what a person is about to do and not by the alphabet."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the lists of commands, one for each task, into `formatter`."""
+        named = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
+        room = formatter.width - 6 - max(map(len, named))
+        for task, names in _TASKS.items():
+            with formatter.section(task):
+                formatter.write_dl([(name, one.get_short_help_str(room)) for name in names if (one := named[name])])
+
+
+@click.group(cls=CommandsByTask, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="benchmon")
 def commands() -> None:
     """Predict, watch and record the power-on test of a mains-transformer linear power supply."""

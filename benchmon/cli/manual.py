@@ -50,7 +50,7 @@ _WIDEST = 100
 @click.command()
 @click.argument("topic", required=False)
 def manual(topic: str | None) -> int:
-    """Show a page of the manual, or the list of its pages where no TOPIC is named."""
+    """Show a page of the manual, or the list of its pages."""
     if topic is None:
         print_pages(_contents())
         return EXIT_DONE

@@ -127,7 +127,10 @@ def require_terminal() -> None:
 
 
 def ask_question(question: Question, usual: str) -> str:
-    """Ask a question until it has an answer, and return it; Enter alone takes the `usual` one, "" for none."""
+    """Ask a question until it has an answer, and return it; Enter alone takes the `usual` one, "" for none.
+
+    Raises `click.Abort` at the end of the input and for Ctrl-C.
+    """
     click.secho(f"\n  {question.why}", dim=True)
     if len(question.choices) == 1:
         say(f"{question.words}: {question.choices[0]}")

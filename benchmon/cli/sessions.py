@@ -84,7 +84,10 @@ def analyse(
     ascii_only: bool,
     as_json: bool,
 ) -> int:
-    """Measure a captured waveform: a CSV file with times and one or more columns of values."""
+    """Measure a captured waveform.
+
+    WAVE is a CSV file with times and one or more columns of values.
+    """
     from benchmon.analyse import AnalysisRequest, analysis_as_dict, analysis_as_text
     from benchmon.analyse import analyse as analyse_capture
     from benchmon.bench import load_bench
@@ -115,7 +118,7 @@ def analyse(
 @click.option("--progress", is_flag=True, help="Print the progress, one JSON object a line.")
 @FORCE
 def export(session: Path, out: Path, wide: bool, every: float | None, sweeps: bool, progress: bool, force: bool) -> int:
-    """Write the readings of SESSION to FILE: .csv, .json, .parquet or .sqlite."""
+    """Write the readings to .csv, .json, .parquet or .sqlite."""
     from benchmon.report.export import export as export_session
     from benchmon.report.session_reader import RecordedSession
 
@@ -158,7 +161,7 @@ def _print_done() -> Callable[[float], None]:
 @OUT
 @FORCE
 def report(session: Path, out: Path, force: bool) -> int:
-    """Write a report of SESSION to FILE: self-contained .html, .pdf or .md."""
+    """Write a report of SESSION: self-contained .html, .pdf or .md."""
     from benchmon.report.sections.report import report as report_session
     from benchmon.report.session_reader import RecordedSession
 
@@ -176,7 +179,10 @@ def report(session: Path, out: Path, force: bool) -> int:
 @FORCE
 @JSON
 def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, force: bool, as_json: bool) -> int:
-    """Compare SESSIONS at a common mains voltage: measured differences beside expected ones."""
+    """Compare sessions at a common mains voltage.
+
+    Measured differences stand beside expected ones.
+    """
     from benchmon.cli import output
     from benchmon.report.comparison.comparison import compare as compare_sessions
     from benchmon.report.comparison.output import comparison_as_dict, comparison_as_text, comparison_document
@@ -205,7 +211,9 @@ def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, f
 @FORCE
 @JSON
 def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, force: bool, as_json: bool) -> int:
-    """Set units of one design side by side: SESSIONS are session files, or folders of them.
+    """Set units of one design side by side.
+
+    SESSIONS are session files, or folders of them.
 
     Exit status 1 if a unit failed: a limit tripped, or a channel disagreed with what was expected.
     """
@@ -232,7 +240,10 @@ def batch(sessions: tuple[Path, ...], out: Path | None, reference: Path | None, 
 @FORCE
 @JSON
 def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool) -> int:
-    """Estimate the parts of one supply from the readings of its SESSIONS: files, or folders of them."""
+    """Estimate the parts of one supply from its readings.
+
+    SESSIONS are session files, or folders of them.
+    """
     from benchmon.atomic_file import whole_file
     from benchmon.cli import output
     from benchmon.cli.session_files import sessions_named
@@ -264,7 +275,10 @@ def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool
 )
 @ASCII
 def replay(session: Path, speed: float, bench: Path | None, headless: bool, ascii_only: bool) -> int:
-    """Show a recorded session again, as it happened, or as another bench file would have judged it."""
+    """Show a recorded session again.
+
+    It comes as it happened, or as another bench file would have judged it.
+    """
     from benchmon.bench import load_bench
     from benchmon.report.reevaluated_session import summarise, summary_as_text
 

@@ -270,7 +270,7 @@ def enter_manual(acquisition: Acquisition, typed: TypedReading, started: float, 
     """Pass a reading entered by hand to its driver; return a `typed` event, or a `refused` one with the reason.
 
     `started` is the monotonic time of session time 0, `now` the session time. The reading bears its own time, now at
-    the latest.
+    the latest. A reading that cannot be taken raises nothing: its reason is the message of the event.
     """
     at = now if typed.time is None else min(typed.time, now)
     try:

@@ -80,7 +80,7 @@ class Reevaluation:
     ) -> None:
         self._channels = {channel.name: channel for channel in bench.channel}
         self._predictions, self._conditions = predictions, conditions
-        self._told_of: Prediction | None = None
+        self._reported_of: Prediction | None = None
         self.channel_history = ChannelHistory(bench, conditions.power_on)
         self._watch = Watch(bench.channel, self.channel_history, began)
         self._expectation = Expectation(bench, predictions, conditions)
@@ -127,8 +127,8 @@ class Reevaluation:
         return with_causes_of_courses(ranked, self.channel_history.causes(self._end[0]))
 
     def _expect(self, prediction: Prediction | None) -> None:
-        if prediction is not None and prediction is not self._told_of:
-            self._told_of = prediction
+        if prediction is not None and prediction is not self._reported_of:
+            self._reported_of = prediction
             self.channel_history.expect(prediction)
 
     def _remember(self, channel: str, time: float, value: float | None, conditions: Conditions | None) -> None:
@@ -161,7 +161,7 @@ class Reevaluation:
 
     def _is_warm(self, channel: Channel) -> bool:
         """Return whether a temperature of which too little was seen counts as it is: the supply has long been on."""
-        prediction = self._told_of
+        prediction = self._reported_of
         constant = None if prediction is None else prediction.warm_up.get(channel.quantity)
         if not self._conditions.was_on or prediction is None or constant is None:
             return self._conditions.was_on

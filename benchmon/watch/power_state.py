@@ -322,7 +322,7 @@ def lead_of_a_trip(switching: Event | None, otherwise: str) -> str:
         return "Switching off"
     if switching.kind == EventKind.POWER_IS_BACK:
         return f"{otherwise}, the power is back"
-    return "Switched off" if was_seen_off(switching) else "Told to switch off, look whether it is"
+    return "Switched off" if was_seen_off(switching) else "Commanded to switch off, look whether it is"
 
 
 def in_words(switching: Event) -> str:
@@ -331,7 +331,7 @@ def in_words(switching: Event) -> str:
         return f"Switching off, not seen to be off yet: {switching.message}"
     if was_seen_off(switching):
         return f"Switched off: {switching.message}; {_CHARGE}"
-    return f"Told to switch off, not seen to be off: {switching.message}"
+    return f"Commanded to switch off, not seen to be off: {switching.message}"
 
 
 def mains_off(bench: Bench, latest: Mapping[str, Judgement]) -> Channel | None:

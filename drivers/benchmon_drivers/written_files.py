@@ -19,7 +19,7 @@ UNTIL_KNOWN: Final = 60.0
 
 
 def named_by(example: str) -> AfterValidator:
-    """Return the check of a key that names a file; a refusal shows `example`."""
+    """Return the check of a key that names a file; it raises `BadInput`, which shows `example`."""
 
     def read(value: str) -> str:
         if not value or one_line(value, 4000) != value:

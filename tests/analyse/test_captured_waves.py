@@ -23,32 +23,32 @@ def values(wave):
 
 def test_a_sine(capture):
     found = analyse(capture(TIME, 10 * np.sin(ANGLE))).first.wave
-    told = values(found)
-    assert told["rms"] == pytest.approx(10 / math.sqrt(2), rel=1e-6)
-    assert told["mean"] == pytest.approx(0, abs=1e-6)
-    assert told["peak"] == pytest.approx(10, rel=1e-5)
-    assert told["peak_to_peak"] == pytest.approx(20, rel=1e-5)
-    assert told["frequency"] == pytest.approx(50, rel=1e-7)
-    assert told["thd"] == pytest.approx(0, abs=1e-6)
-    assert told["form_factor"] == pytest.approx(math.pi / math.sqrt(8), rel=1e-5)
-    assert told["crest_factor"] == pytest.approx(math.sqrt(2), rel=1e-5)
-    assert math.isnan(told["ripple_factor"])
+    shown = values(found)
+    assert shown["rms"] == pytest.approx(10 / math.sqrt(2), rel=1e-6)
+    assert shown["mean"] == pytest.approx(0, abs=1e-6)
+    assert shown["peak"] == pytest.approx(10, rel=1e-5)
+    assert shown["peak_to_peak"] == pytest.approx(20, rel=1e-5)
+    assert shown["frequency"] == pytest.approx(50, rel=1e-7)
+    assert shown["thd"] == pytest.approx(0, abs=1e-6)
+    assert shown["form_factor"] == pytest.approx(math.pi / math.sqrt(8), rel=1e-5)
+    assert shown["crest_factor"] == pytest.approx(math.sqrt(2), rel=1e-5)
+    assert math.isnan(shown["ripple_factor"])
     assert found.sampled.periods == 10
 
 
 def test_peak_is_the_largest_magnitude_and_the_extremes_have_signs(capture):
-    told = values(analyse(capture(TIME, -2.0 + 3 * np.sin(ANGLE))).first.wave)
-    assert told["peak"] == pytest.approx(5, rel=1e-5)
-    assert told["highest"] == pytest.approx(1, rel=1e-4)
-    assert told["lowest"] == pytest.approx(-5, rel=1e-5)
+    shown = values(analyse(capture(TIME, -2.0 + 3 * np.sin(ANGLE))).first.wave)
+    assert shown["peak"] == pytest.approx(5, rel=1e-5)
+    assert shown["highest"] == pytest.approx(1, rel=1e-4)
+    assert shown["lowest"] == pytest.approx(-5, rel=1e-5)
 
 
 def test_a_rectified_sine(capture):
-    told = values(analyse(capture(TIME, 8 * np.abs(np.sin(ANGLE)))).first.wave)
-    assert told["frequency"] == pytest.approx(100, rel=1e-5)
-    assert told["mean"] == pytest.approx(16 / math.pi, rel=1e-4)
-    assert told["form_factor"] == pytest.approx(math.pi / math.sqrt(8), rel=1e-4)
-    assert told["ripple_factor"] == pytest.approx(0.4834, abs=1e-4)
+    shown = values(analyse(capture(TIME, 8 * np.abs(np.sin(ANGLE)))).first.wave)
+    assert shown["frequency"] == pytest.approx(100, rel=1e-5)
+    assert shown["mean"] == pytest.approx(16 / math.pi, rel=1e-4)
+    assert shown["form_factor"] == pytest.approx(math.pi / math.sqrt(8), rel=1e-4)
+    assert shown["ripple_factor"] == pytest.approx(0.4834, abs=1e-4)
 
 
 def test_square_and_triangle_and_their_harmonics(capture):
@@ -82,17 +82,17 @@ def test_a_dense_capture_has_the_measures_of_a_sparse_one():
 
 def test_many_periods_of_few_samples():
     time = np.arange(900_000) / 40_000.0
-    told = values(measure_wave(time, 0.3 + np.sin(2 * np.pi * 1234.5 * time)))
-    assert told["frequency"] == pytest.approx(1234.5, rel=1e-6)
-    assert told["rms"] == pytest.approx(math.sqrt(0.59), rel=1e-4)
-    assert told["ac_rms"] == pytest.approx(math.sqrt(0.5), rel=1e-4)
+    shown = values(measure_wave(time, 0.3 + np.sin(2 * np.pi * 1234.5 * time)))
+    assert shown["frequency"] == pytest.approx(1234.5, rel=1e-6)
+    assert shown["rms"] == pytest.approx(math.sqrt(0.59), rel=1e-4)
+    assert shown["ac_rms"] == pytest.approx(math.sqrt(0.5), rel=1e-4)
 
 
 def test_uneven_sampling(capture):
     time = np.sort(np.random.default_rng(5).uniform(0, 0.1, 4000))
-    told = values(analyse(capture(time, 4 + 3 * np.sin(2 * np.pi * 60 * time))).first.wave)
-    assert told["frequency"] == pytest.approx(60, rel=1e-4)
-    assert told["rms"] == pytest.approx(math.sqrt(20.5), rel=1e-3)
+    shown = values(analyse(capture(time, 4 + 3 * np.sin(2 * np.pi * 60 * time))).first.wave)
+    assert shown["frequency"] == pytest.approx(60, rel=1e-4)
+    assert shown["rms"] == pytest.approx(math.sqrt(20.5), rel=1e-3)
 
 
 SHAPES = {
@@ -139,8 +139,8 @@ def test_the_scope_s_accuracy_is_added():
 def test_known_frequency_makes_one_period_enough(capture):
     time = np.arange(1000) / 50_000.0
     path = capture(time, np.abs(np.sin(2 * np.pi * 50 * time)))
-    told = values(analyse(path, AnalysisRequest(frequency=50.0)).first.wave)
-    assert told["mean"] == pytest.approx(2 / math.pi, rel=1e-3)
+    shown = values(analyse(path, AnalysisRequest(frequency=50.0)).first.wave)
+    assert shown["mean"] == pytest.approx(2 / math.pi, rel=1e-3)
     with pytest.raises(DataFileError, match="less than one period"):
         analyse(path, AnalysisRequest(frequency=20.0))
 
@@ -268,9 +268,9 @@ def test_another_column_that_is_no_wave_is_skipped_with_a_note(capture):
 def test_a_wave_that_rises_several_times_a_period_is_measured(periods, phase):
     time = np.arange(2000) * periods / 50 / 2000
     turn = 2 * np.pi * 50 * time + phase
-    told = values(measure_wave(time, np.sin(turn) + 1.5 * np.sin(3 * turn)))
-    assert told["frequency"] == pytest.approx(50, rel=2e-3)
-    assert told["thd"] == pytest.approx(1.5, rel=2e-2)
+    shown = values(measure_wave(time, np.sin(turn) + 1.5 * np.sin(3 * turn)))
+    assert shown["frequency"] == pytest.approx(50, rel=2e-3)
+    assert shown["thd"] == pytest.approx(1.5, rel=2e-2)
 
 
 def test_19_of_20_true_values_lie_within_the_uncertainty():
@@ -345,6 +345,6 @@ def test_a_given_frequency_that_is_weak_in_the_wave_is_noted():
 def test_a_jump_at_the_ends_does_not_bias_the_frequency(periods, phase):
     time = np.arange(int(periods * 2000)) * 1e-5
     found = measure_wave(time, np.where((50.0 * time + phase) % 1.0 < 0.5, 3.0, -3.0)).measures["frequency"]
-    # Closed form: edges 10 ms apart; they can be told to a sample of 10 µs in so many periods.
+    # Closed form: edges 10 ms apart; they are known to a sample of 10 µs in so many periods.
     assert found.value == pytest.approx(50.0, abs=50.0 * 1e-5 / (periods / 50.0) / 2.0)
     assert abs(found.value - 50.0) <= found.uncertainty <= 0.7 / periods

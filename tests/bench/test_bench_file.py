@@ -391,19 +391,19 @@ def test_faults_of_the_rated_form_name_their_key(old, new, key):
     assert f": {key}" in message
 
 
-def test_a_transformer_that_is_not_described_is_told_both_ways():
+def test_a_transformer_that_is_not_described_is_refused_either_way():
     measured = 'open_circuit_voltage = "18.6 V"\nprimary_resistance = "12 Ω"\nsecondary_resistance = "0.31 Ω"'
     message = refused(changed(measured, ""))
     assert "open_circuit_voltage" in message
     assert "regulation" in message
 
 
-def test_a_kind_of_load_that_is_none_is_told_with_its_line():
+def test_a_kind_of_load_that_is_none_is_reported_with_its_line():
     text = changed('kind = "resistor"\nresistance = "22 Ω"', 'kind = "lamp"\nresistance = "22 Ω"')
     assert f'b.toml:{line_in(text, "lamp")}: load.kind = "lamp": must be one of' in refused(text)
 
 
-def test_a_mistake_of_syntax_is_told_with_its_line():
+def test_a_mistake_of_syntax_is_reported_with_its_line():
     assert refused(COMPLETE + "[mains\n").startswith(f"b.toml:{len(COMPLETE.splitlines()) + 1}: is not valid TOML")
 
 

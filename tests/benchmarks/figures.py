@@ -198,8 +198,8 @@ def sections_cost() -> float:
     }
     benches = [plain("bridge", filter=filters) for filters in parts.values()]
     times = medians(5, *(functools.partial(solve, bench, parts_of(bench)) for bench in benches))
-    told = ", ".join(f"{count}: {1e3 * spent:.0f} ms" for count, spent in zip(parts, times, strict=True))
-    print(f"    sections {told}")
+    shown = ", ".join(f"{count}: {1e3 * spent:.0f} ms" for count, spent in zip(parts, times, strict=True))
+    print(f"    sections {shown}")
     return times[2] / times[1]
 
 

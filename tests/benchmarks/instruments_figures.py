@@ -3,7 +3,7 @@
     python tests/benchmarks/instruments_figures.py [PART OF A NAME]
 
 The instruments are a process of their own. Prints one line a figure: what, measured, allowed. Leaves with status 1
-where a figure is missed. A busy machine tells in all of them but the ratios.
+where a figure is missed. A busy machine shows in all of them but the ratios.
 """
 
 from __future__ import annotations

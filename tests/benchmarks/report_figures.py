@@ -35,7 +35,7 @@ BLOCK = 50_000
 def make_session(path: Path, hours: float) -> int:
     """Write a session of 12 channels at 5 readings a second, as the recorder would have; return its readings."""
     bench = load_bench(scenario_named("reservoir").path)
-    told = predict(bench).quantities
+    predicted = predict(bench).quantities
     draw = np.random.default_rng(1)
     encoder, connection = Encoder(bench), create(path)
     for statement, row in description(bench, time.monotonic(), {}):
@@ -44,7 +44,7 @@ def make_session(path: Path, hours: float) -> int:
     noise = draw.normal(1.0, 1e-3, (count, CHANNELS))
     for step in range(count):
         for place, channel in enumerate(bench.channel):
-            known = told[channel.quantity]
+            known = predicted[channel.quantity]
             value = float(f"{known.value * noise[step, place]:.5g}")
             # What is expected follows the mains a little: again every ten seconds.
             expected = known.value * (1.0 + 1e-4 * (step // 50 % 7))

@@ -192,7 +192,7 @@ def first_live_values(folder: Path, number: int) -> float:
         terminal.end()
 
 
-def told(what: str, measured: float, allowed: float, unit: str) -> bool:
+def within(what: str, measured: float, allowed: float, unit: str) -> bool:
     ok = measured <= allowed
     print(f"{'ok    ' if ok else 'MISSED'} {what}: {measured:.3g} {unit}, allowed {allowed:g} {unit}")
     return ok
@@ -208,10 +208,10 @@ def main() -> int:
         starts = [first_live_values(folder, number) for number in range(3)]
         print(f"       starts: {', '.join(f'{start:.2f} s' for start in starts)}")
         results = [
-            told("sent, 16 channels at 5 Hz", sent, 4000.0, "bytes a second"),
-            told("taken of a core, 16 channels at 5 Hz", 100 * taken, 2.5, "%"),
-            told(f"key to reaction, 32 channels at 10 Hz, p95 of {len(took)}", 1e3 * p95, 60.0, "ms"),
-            told("start to first live values, warm", min(starts[1:]), 1.0, "s"),
+            within("sent, 16 channels at 5 Hz", sent, 4000.0, "bytes a second"),
+            within("taken of a core, 16 channels at 5 Hz", 100 * taken, 2.5, "%"),
+            within(f"key to reaction, 32 channels at 10 Hz, p95 of {len(took)}", 1e3 * p95, 60.0, "ms"),
+            within("start to first live values, warm", min(starts[1:]), 1.0, "s"),
         ]
     return 0 if all(results) else 1
 

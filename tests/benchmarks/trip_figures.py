@@ -137,7 +137,7 @@ class ManyValues:
 
 
 class HotSupply:
-    """A supply whose case gets hot when told to, its meter, and the relay that cuts its current."""
+    """A supply whose case gets hot on command, its meter, and the relay that cuts its current."""
 
     def __init__(self) -> None:
         self.unit = Unit(coil={7: True})
@@ -202,13 +202,13 @@ def trips(count: int, channels: int, *, is_erratic: bool) -> list[float]:
         recorder.start()
         ready.wait(PATIENCE)
         view = open_session_view(path)
-        told = {"switched off": 0, "switch": 0}
+        shown = {"switched off": 0, "switch": 0}
 
         def wait_for(what: str, times: int) -> None:
             until = time.monotonic() + PATIENCE
-            while told[what] < times:
+            while shown[what] < times:
                 for event in view.poll().events:
-                    told[event.kind] = told.get(event.kind, 0) + 1
+                    shown[event.kind] = shown.get(event.kind, 0) + 1
                 if time.monotonic() > until:
                     raise TimeoutError(f"no {what} within {PATIENCE:.0f} s")
                 time.sleep(0.01)

@@ -78,11 +78,11 @@ def false_alarms(seeds: range) -> None:
                         print(f"        hour {hour}, {name}: {event.message}", flush=True)
         if hour % 10 == 9:
             print(f"        hours {seeds[0]} to {hour}: {counts or 'no event'}", flush=True)
-    told = counts.get("drifting", 0) + counts.get("implausible", 0)
+    given = counts.get("drifting", 0) + counts.get("implausible", 0)
     allowed = max(1, len(seeds) // 100)
     what = f"false alarms of drift and plausibility in {len(seeds)} fault-free hours of 12 channels"
     what = f"{what}, seeds {seeds[0]} to {seeds[-1]}"
-    tell(what, f"{told}; all events {counts or 'none'}", f"{allowed}", ok=told <= allowed)
+    tell(what, f"{given}; all events {counts or 'none'}", f"{allowed}", ok=given <= allowed)
     heat = counts.get("forecast", 0) + counts.get("runaway", 0)
     tell("false forecasts and runaways in the same hours", str(heat), str(allowed), ok=heat <= allowed)
 
@@ -180,7 +180,7 @@ def explanation_of_the_simulated_bench(names: tuple[str, ...]) -> None:
                     unseen += 1
                     continue
                 causes = [one.cause for one in explainer.explain(case.observations)]
-                hits = [case.is_told_by(cause) for cause in causes]
+                hits = [case.is_named_by(cause) for cause in causes]
                 seen, first, three = seen + 1, first + hits[0], three + any(hits[:3])
                 if not hits[0]:
                     print(f"        {name}, {case.title}, seed {seed}: {causes[:3]}", flush=True)

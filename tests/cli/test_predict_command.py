@@ -1,12 +1,13 @@
 """`benchmon predict`: the contract's JSON, the table, and bad input in one line."""
 
 import json
+import re
 import subprocess
 import sys
 
 import pytest
 
-from benchmon.cli.main import main
+from benchmon.cli.main import commands, main
 from benchmon_simulated.scenarios import scenario_named
 from support.supplies import supply
 
@@ -124,6 +125,14 @@ def test_bad_input_is_one_line_and_exit_2(bench, capsys, arguments):
 def test_control_codes_in_an_argument_reach_no_terminal(capsys):
     _, _, err = run(capsys, "predict", "\x1b[31mred.toml")
     assert "\x1b" not in err
+
+
+def test_help_lists_each_command_once_with_a_whole_sentence(capsys):
+    status, out, _ = run(capsys, "--help")
+    assert status == 0
+    listed = re.findall(r"^  ([a-z]+)  +[A-Z].*\.$", out, re.MULTILINE)
+    assert sorted(listed) == sorted(commands.commands)
+    assert "..." not in out.partition("Options")[2]
 
 
 def test_help_and_version_import_no_screen_and_no_numbers():

@@ -81,7 +81,7 @@ def test_every_quantity_agrees(bench: Bench):
 
 @pytest.mark.long
 @pytest.mark.parametrize("bench", CASES.values(), ids=CASES)
-def test_the_reference_that_is_kept_is_what_is_integrated_anew(bench: Bench):
+def test_the_reference_that_is_kept_is_what_is_integrated_again(bench: Bench):
     kept = reference(bench)
     assert integrated(bench) == pytest.approx(kept, rel=1e-4, abs=1e-6 * kept["output.voltage.peak"])
 

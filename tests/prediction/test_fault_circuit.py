@@ -85,7 +85,7 @@ def test_a_faulty_supply_reads_as_the_stepped_circuit(name, fault):
 
 @pytest.mark.long
 @pytest.mark.parametrize(("name", "fault"), CASES, ids=lambda one: str(one).strip("{}"))
-def test_the_steps_that_are_kept_are_what_is_stepped_anew(name, fault):
+def test_the_steps_that_are_kept_are_what_is_stepped_again(name, fault):
     bench, drawn = drawn_with(name, fault)
     assert stepped_anew(bench, drawn, PERIODS) == pytest.approx(stepped(bench, drawn, PERIODS), rel=1e-4, abs=1e-6)
 

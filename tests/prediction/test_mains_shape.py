@@ -66,15 +66,15 @@ def test_supplies_on_usual_mains_are_within_what_is_expected_without_knowing_the
         assert max(away) > 0.33, quantity
 
 
-def test_a_told_shape_is_narrower_and_nothing_of_it_is_unspecified():
-    unknown, told = predict(supply()), predict(supply(harmonics=[[3, 0.02, 60.0], [5, 0.02, -140.0]]))
+def test_a_given_shape_is_narrower_and_nothing_of_it_is_unspecified():
+    unknown, shown = predict(supply()), predict(supply(harmonics=[[3, 0.02, 60.0], [5, 0.02, -140.0]]))
     for quantity in FOLLOWED:
-        assert told.quantities[quantity].uncertainty < 0.5 * unknown.quantities[quantity].uncertainty, quantity
+        assert shown.quantities[quantity].uncertainty < 0.5 * unknown.quantities[quantity].uncertainty, quantity
         assert "mains harmonics (not given)" in unknown.unspecified[quantity]
-        assert "mains harmonics (not given)" not in told.unspecified.get(quantity, [])
+        assert "mains harmonics (not given)" not in shown.unspecified.get(quantity, [])
 
 
-def test_only_the_size_told_scales_the_allowance():
+def test_only_the_size_given_scales_the_allowance():
     unknown, small = predict(supply()), predict(supply(voltage_thd=0.01))
     assert small.quantities["mains.voltage.thd"].value == pytest.approx(0.01, rel=0.05)
     for quantity in FOLLOWED:
@@ -100,12 +100,12 @@ def test_a_measured_crest_factor_moves_what_is_expected_towards_the_truth_and_na
     assert np.mean(after) < 0.8 * np.mean(before)
 
 
-def test_a_measured_distortion_is_as_good_as_one_that_is_told():
-    prediction, told = predict(supply()), predict(supply(voltage_thd=0.02))
+def test_a_measured_distortion_is_as_good_as_one_that_is_given():
+    prediction, shown = predict(supply()), predict(supply(voltage_thd=0.02))
     known = known_shape(prediction.shape, prediction.quantities, MeasuredShape(thd=0.02, thd_uncertainty=0.0))
     for quantity in FOLLOWED:
         found = known.follow(quantity, prediction.quantities[quantity])
-        assert found.uncertainty == pytest.approx(told.quantities[quantity].uncertainty, rel=0.1), quantity
+        assert found.uncertainty == pytest.approx(shown.quantities[quantity].uncertainty, rel=0.1), quantity
 
 
 def test_a_reading_that_is_no_shape_of_a_mains_is_not_followed():

@@ -79,13 +79,13 @@ def test_the_allowance_covers_cold_windings():
 
 
 @pytest.mark.parametrize("kind", ["bridge", "half wave"])
-@pytest.mark.parametrize("told", [{}, {"resistance_temperature": "25 °C"}])
-def test_what_a_kelvin_of_the_windings_changes_is_known_whatever_the_file_tells(kind, told):
+@pytest.mark.parametrize("keys", [{}, {"resistance_temperature": "25 °C"}])
+def test_what_a_kelvin_of_the_windings_changes_is_known_whatever_the_file_gives(kind, keys):
     """Behind a half wave the watts rise as copper warms, behind a bridge they fall: no rule of thumb has the sign."""
-    found = predict(supply(kind, rating="80 VA", **told), mains_voltage=230.0)
+    found = predict(supply(kind, rating="80 VA", **keys), mains_voltage=230.0)
     held = [
         values(supply(kind, resistance_temperature="25 °C", winding_temperature=f"{celsius} °C"))
-        for celsius in ((20.0, 30.0) if not told else (40.0, 50.0))
+        for celsius in ((20.0, 30.0) if not keys else (40.0, 50.0))
     ]
     for name in ("output.voltage.mean", "mains.power_factor", "mains.current.crest_factor", "mains.power.active"):
         per_kelvin = (held[1][name] - held[0][name]) / 10.0

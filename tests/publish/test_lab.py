@@ -1,4 +1,4 @@
-"""All benches of a lab: what is told of them, in which order, and what is not believed."""
+"""All benches of a lab: what is shown of them, in which order, and what is not believed."""
 
 import json
 import tracemalloc
@@ -37,8 +37,8 @@ def overview(clock):
 
 
 def say(overview, name, level=Level.AS_EXPECTED, kept=False, **more):
-    told = {"state": "recording", "title": f"Supply {name}", "host": "bench-pc", "level": str(level)}
-    payload = json.dumps(told | {"sentence": f"{level}: words on {name}", "time": 61.0} | more)
+    seen = {"state": "recording", "title": f"Supply {name}", "host": "bench-pc", "level": str(level)}
+    payload = json.dumps(seen | {"sentence": f"{level}: words on {name}", "time": 61.0} | more)
     overview.on_message(f"lab/{name}/state", payload.encode(), kept=kept)
 
 
@@ -104,7 +104,7 @@ def test_a_cleared_topic_forgets_a_bench(overview):
     assert count_in_words([]) == "no bench is published here yet"
 
 
-def test_trouble_of_a_recorder_is_told(overview):
+def test_trouble_of_a_recorder_is_reported(overview):
     say(overview, "a", trouble="the disk is full")
     assert overview.benches()[0].sentence.endswith("(the disk is full)")
 
@@ -135,7 +135,7 @@ def test_messages_that_make_no_sense_are_passed_over(overview, payload):
         st.none() | st.booleans() | st.floats() | st.text(),
         lambda inner: st.dictionaries(st.sampled_from(["state", "title", "host", "tripped", "at", "level"]), inner),
         max_leaves=10,
-    ).map(lambda told: json.dumps(told).encode())
+    ).map(lambda seen: json.dumps(seen).encode())
 )
 def test_whatever_is_said_is_plain_text_or_nothing(payload):
     state = read_state(payload)

@@ -155,7 +155,7 @@ def test_an_end_a_killed_recorder_and_a_killed_publisher_are_told_apart(broker, 
     assert publisher.wait(PATIENCE) == 0
 
 
-def test_a_clean_end_is_told_and_ends_the_publisher(broker, listen, recording, publish):
+def test_a_clean_end_is_reported_and_ends_the_publisher(broker, listen, recording, publish):
     ear = listen(broker)
     publisher = publish(broker.url)
     until(lambda: ear.of("/channel/case"))
@@ -196,7 +196,7 @@ def test_the_lab_counts_the_units_that_were_tested_today(broker, listen, tmp_pat
         overview.stop()
 
 
-def test_a_broker_that_stops_and_starts_again_is_told_everything_anew(broker, listen, recording, publish):
+def test_a_broker_that_stops_and_starts_again_gets_everything_again(broker, listen, recording, publish):
     publish(broker.url)
     ear = listen(broker)
     until(lambda: ear.of("/channel/case"))

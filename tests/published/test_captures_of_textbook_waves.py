@@ -46,41 +46,41 @@ RECTIFIERS = {
 @pytest.mark.parametrize("kind", RECTIFIERS)
 def test_rectifiers_into_a_resistor(analysed, kind):
     wave, mean, rms, form, ripple, frequency = RECTIFIERS[kind]
-    told = analysed(20 * wave)["measures"]
-    assert told["mean"] == pytest.approx(20 * mean, rel=2e-4)
-    assert told["rms"] == pytest.approx(20 * rms, rel=2e-4)
-    assert told["form_factor"] == pytest.approx(form, rel=3e-4)
-    assert told["ripple_factor"] == pytest.approx(ripple, abs=3e-4)
-    assert told["frequency"] == pytest.approx(frequency, rel=1e-4)
-    assert told["peak"] == pytest.approx(20, rel=1e-4)
+    measured = analysed(20 * wave)["measures"]
+    assert measured["mean"] == pytest.approx(20 * mean, rel=2e-4)
+    assert measured["rms"] == pytest.approx(20 * rms, rel=2e-4)
+    assert measured["form_factor"] == pytest.approx(form, rel=3e-4)
+    assert measured["ripple_factor"] == pytest.approx(ripple, abs=3e-4)
+    assert measured["frequency"] == pytest.approx(frequency, rel=1e-4)
+    assert measured["peak"] == pytest.approx(20, rel=1e-4)
 
 
 def test_an_ac_coupled_range_on_a_full_wave(analysed):
     """sqrt(rms² − mean²) is 0.4352 of the rms (closed form); a mean reading is 10 % below the rms."""
-    told = analysed(np.abs(SINE))["measures"]
-    assert told["ac_rms"] / told["rms"] == pytest.approx(0.4352, abs=2e-4)
-    assert told["mean"] / told["rms"] == pytest.approx(1 / 1.1107, abs=2e-4)
+    measured = analysed(np.abs(SINE))["measures"]
+    assert measured["ac_rms"] / measured["rms"] == pytest.approx(0.4352, abs=2e-4)
+    assert measured["mean"] / measured["rms"] == pytest.approx(1 / 1.1107, abs=2e-4)
 
 
 def test_a_square_wave(analysed):
     """THD over all orders 48.34 % (closed form); orders 2 to 40 only: the sum of 1/n² over odd n from 3 to 39."""
-    told = analysed(np.sign(SINE))["measures"]
-    assert told["thd"] == pytest.approx(math.sqrt(sum(n**-2 for n in range(3, 40, 2))), abs=1e-3)
-    assert told["crest_factor"] == pytest.approx(1, abs=1e-3)
+    measured = analysed(np.sign(SINE))["measures"]
+    assert measured["thd"] == pytest.approx(math.sqrt(sum(n**-2 for n in range(3, 40, 2))), abs=1e-3)
+    assert measured["crest_factor"] == pytest.approx(1, abs=1e-3)
 
 
 def test_power_factor_of_a_square_current(analysed):
     """2·sqrt(2)/π = 0.900316 (closed form), the displacement factor being 1."""
-    told = analysed(325 * SINE, np.sign(SINE), head="time (ms);CH1 (V);CH2 (A)")["power"]
-    assert told["power_factor"] == pytest.approx(0.900316, abs=3e-4)
-    assert told["displacement_factor"] == pytest.approx(1, abs=1e-4)
-    assert told["active"] == pytest.approx(325 * 2 / math.pi, rel=1e-3)
+    measured = analysed(325 * SINE, np.sign(SINE), head="time (ms);CH1 (V);CH2 (A)")["power"]
+    assert measured["power_factor"] == pytest.approx(0.900316, abs=3e-4)
+    assert measured["displacement_factor"] == pytest.approx(1, abs=1e-4)
+    assert measured["active"] == pytest.approx(325 * 2 / math.pi, rel=1e-3)
 
 
 @pytest.mark.parametrize(("third", "keeps"), [(2.29, True), (2.31, False)])
 def test_class_a_at_its_edge(analysed, third, keeps):
     """Third harmonic: 2.30 A rms."""
     amperes = math.sqrt(2) * (10 * SINE + third * np.sin(3 * ANGLE))
-    told = analysed(amperes, head="time (ms);CH1 (A)", options=["--quantity", "mains.current"])
-    assert told["class_a"]["ok"] is keeps
-    assert told["harmonics"][2] == [3, pytest.approx(third, rel=1e-4)]
+    measured = analysed(amperes, head="time (ms);CH1 (A)", options=["--quantity", "mains.current"])
+    assert measured["class_a"]["ok"] is keeps
+    assert measured["harmonics"][2] == [3, pytest.approx(third, rel=1e-4)]

@@ -43,7 +43,7 @@ def session(tmp_path, file, meter):
 
 
 class Watcher:
-    """Follows a session and keeps what it tells."""
+    """Follows a session and keeps what it reports."""
 
     def __init__(self, path):
         self.view = open_session_view(path)
@@ -56,7 +56,7 @@ class Watcher:
         self.benches += [update.bench] if update.bench else []
         return self
 
-    def told(self, kind):
+    def messages_of(self, kind):
         return [event for event in self.look().events if event.kind == kind]
 
     def judged(self, channel, so):
@@ -78,13 +78,13 @@ def test_an_edited_bench_is_offered_and_judges_from_when_it_is_loaded(file, sess
     before = until(lambda: watcher.judged("vout", lambda one: one.verdict is Verdict.DISAGREES))
     edit(file, 'resistance = "22 Ω"', 'resistance = "4.7 kΩ"')
     edit(file, 'warn_above = "80 °C"', 'warn_above = "40 °C"')
-    offer = until(lambda: watcher.told(EventKind.BENCH_EDITED))[-1]
+    offer = until(lambda: watcher.messages_of(EventKind.BENCH_EDITED))[-1]
     if "warn_above" not in offer.message or "resistance" not in offer.message:
-        offer = until(lambda: watcher.told(EventKind.BENCH_EDITED)[1:])[-1]
+        offer = until(lambda: watcher.messages_of(EventKind.BENCH_EDITED)[1:])[-1]
     assert offer.message == CHANGES
     assert watcher.judged("case", lambda one: Flag.HOT not in one.flags), "nothing changes before somebody says so"
     watcher.load(offer)
-    loaded = until(lambda: watcher.told(EventKind.BENCH_LOADED))[0]
+    loaded = until(lambda: watcher.messages_of(EventKind.BENCH_LOADED))[0]
     assert loaded.message == f"the edited bench file is in force: {CHANGES}"
     until(lambda: watcher.judged("vout", lambda one: one.expected and one.expected > before.expected * 1.02))
     until(lambda: watcher.judged("case", lambda one: Flag.HOT in one.flags))
@@ -96,8 +96,8 @@ def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, ses
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     edit(file, '"0.1 % + 5 mV"', '"1 V"')
-    watcher.load(until(lambda: watcher.told(EventKind.BENCH_EDITED))[0])
-    loaded = until(lambda: watcher.told(EventKind.BENCH_LOADED))[0]
+    watcher.load(until(lambda: watcher.messages_of(EventKind.BENCH_EDITED))[0])
+    loaded = until(lambda: watcher.messages_of(EventKind.BENCH_LOADED))[0]
     until(lambda: watcher.judged("vout", lambda one: one.time > loaded.time and one.uncertainty == 1.0))
     watcher.view.request(StopRecording())
     until(lambda: not watcher.look().view.live)
@@ -112,37 +112,37 @@ def test_the_session_has_every_bench_file_and_replays_each_in_its_time(file, ses
     assert [update.bench.channel[1].accuracy.absolute for update in updates if update.bench] == [1.0]
 
 
-def test_a_broken_file_is_told_in_one_line_and_what_was_loaded_stays(file, session):
+def test_a_broken_file_is_reported_in_one_line_and_what_was_loaded_stays(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     whole = file.read_text()
     edit(file, 'resistance = "22 Ω"', 'resistance = "22 V"')
-    told = until(lambda: watcher.told(EventKind.BENCH_NOT_LOADABLE))[0].message
+    messages_of = until(lambda: watcher.messages_of(EventKind.BENCH_NOT_LOADABLE))[0].message
     line = whole[: whole.index('resistance = "22 Ω"')].count("\n") + 1
-    assert told.startswith(f"supply.toml:{line}: load.resistance")
-    assert told.endswith("stays in force")
+    assert messages_of.startswith(f"supply.toml:{line}: load.resistance")
+    assert messages_of.endswith("stays in force")
     watcher.view.request(LoadBench(1.0))
-    assert until(lambda: watcher.told("refused"))[0].message == "there is no edited bench file to load"
+    assert until(lambda: watcher.messages_of("refused"))[0].message == "there is no edited bench file to load"
     file.write_text(whole)
-    assert until(lambda: watcher.told(EventKind.BENCH_AS_BEFORE))
+    assert until(lambda: watcher.messages_of(EventKind.BENCH_AS_BEFORE))
     edit(file, 'period = "50 ms"', 'period = "1 s"')
-    told = until(lambda: watcher.told(EventKind.BENCH_NOT_LOADABLE)[1:])[0].message
-    assert told.startswith("how they are asked: line, vout, case: that takes a new recording")
-    assert not watcher.told(EventKind.BENCH_EDITED)
+    messages_of = until(lambda: watcher.messages_of(EventKind.BENCH_NOT_LOADABLE)[1:])[0].message
+    assert messages_of.startswith("how they are asked: line, vout, case: that takes a new recording")
+    assert not watcher.messages_of(EventKind.BENCH_EDITED)
 
 
 def test_only_what_was_looked_at_is_loaded(file, session):
     watcher = Watcher(session)
     until(lambda: watcher.judged("vout", lambda _: True))
     edit(file, '"80 °C"', '"70 °C"')
-    first = until(lambda: watcher.told(EventKind.BENCH_EDITED))[0]
+    first = until(lambda: watcher.messages_of(EventKind.BENCH_EDITED))[0]
     edit(file, '"90 °C"', '"95 °C"')
-    second = until(lambda: watcher.told(EventKind.BENCH_EDITED)[1:])[0]
+    second = until(lambda: watcher.messages_of(EventKind.BENCH_EDITED)[1:])[0]
     watcher.load(first)
-    assert "edited once more" in until(lambda: watcher.told("refused"))[0].message
+    assert "edited once more" in until(lambda: watcher.messages_of("refused"))[0].message
     watcher.load(second)
-    assert until(lambda: watcher.told(EventKind.BENCH_LOADED))
+    assert until(lambda: watcher.messages_of(EventKind.BENCH_LOADED))
     file.unlink()
     watcher.view.request(Note("the file is gone"))
-    assert until(lambda: watcher.told("note"))
-    assert not watcher.told(EventKind.BENCH_NOT_LOADABLE)
+    assert until(lambda: watcher.messages_of("note"))
+    assert not watcher.messages_of(EventKind.BENCH_NOT_LOADABLE)

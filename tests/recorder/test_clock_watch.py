@@ -1,4 +1,4 @@
-"""Clocks that jump and machines that sleep are told; a power cycle is known by how warm it leaves the parts."""
+"""Clocks that jump and machines that sleep are reported; a power cycle is known by how warm it leaves the parts."""
 
 import math
 from itertools import pairwise
@@ -24,7 +24,7 @@ def after(clocks, monotonic, wall=0.0, asleep=0.0):
     return Clocks(clocks.monotonic + monotonic, clocks.wall + passed + wall, clocks.with_sleep + passed)
 
 
-def told(*steps):
+def noticed(*steps):
     watch, clocks, found = ClockWatch(100.0, START), START, []
     for step in steps:
         clocks = after(clocks, *step)
@@ -33,7 +33,7 @@ def told(*steps):
 
 
 def test_steady_clocks_are_anchored_once_a_minute_and_otherwise_silent():
-    events, anchors = told(*[(0.25, 0.0001)] * 1000)
+    events, anchors = noticed(*[(0.25, 0.0001)] * 1000)
     assert events == []
     assert [round(anchor.time) for anchor in anchors] == [60, 120, 180, 240]
     assert all(anchor.jump == 0.0 for anchor in anchors)
@@ -49,15 +49,15 @@ def test_steady_clocks_are_anchored_once_a_minute_and_otherwise_silent():
         ((8.0,), "gap", "the recorder stood still for 8.0 s", 0),
     ],
 )
-def test_what_happens_to_the_clocks_is_told_and_anchored(step, kind, words, jump):
-    [event], [anchor] = told((0.25,), step, (0.25,))
+def test_what_happens_to_the_clocks_is_reported_and_anchored(step, kind, words, jump):
+    [event], [anchor] = noticed((0.25,), step, (0.25,))
     assert (event.kind, event.message.startswith(words)) == (kind, True), event
     assert anchor.jump == pytest.approx(jump, abs=1e-6)
     assert anchor.time == pytest.approx(0.25 + step[0])
 
 
 def test_a_sleep_with_a_clock_set_meanwhile_is_two_things():
-    events, [anchor] = told((0.25, -30.0, 600.0))
+    events, [anchor] = noticed((0.25, -30.0, 600.0))
     assert [event.kind for event in events] == ["gap", "clock"]
     assert anchor.jump == pytest.approx(570.0)
 
@@ -92,7 +92,7 @@ def switched(*changes):
     return power
 
 
-def test_power_that_comes_again_starts_anew():
+def test_power_that_comes_again_starts_again():
     power = switched((10, 230), (50, 0), (80, 230), (100, 230))
     assert power.on_since == 80
     assert switched((10, 230), (50, 0), (60, 0)).on_since is None

@@ -34,9 +34,9 @@ def diagnosis():
 
 
 def feed(diagnosis, seconds, changed, start=0.0):
-    """Give every channel its expected value, or what `changed` says; return all that was told."""
+    """Give every channel its expected value, or what `changed` says; return all that was reported."""
     watch = Watch(BENCH.channel, diagnosis.history)
-    told = []
+    shown = []
     for step in range(int(seconds * 4)):
         now = start + step / 4
         for channel in BENCH.channel:
@@ -44,39 +44,39 @@ def feed(diagnosis, seconds, changed, start=0.0):
             value = changed.get(channel.name, expected.value)
             judgement, events = watch.judge(channel.name, now, value, expected)
             diagnosis.observe(judgement)
-            told += events
-        told += diagnosis.news(now)
-    return told
+            shown += events
+        shown += diagnosis.news(now)
+    return shown
 
 
 def later(diagnosis, now, wanted, within=60.0):
     """Ask for news until `wanted` says that they have come; explaining takes as long as it takes."""
-    told = []
+    shown = []
     deadline = time.monotonic() + within
     while time.monotonic() < deadline:
-        told += diagnosis.news(now)
-        if wanted(told):
-            return told
+        shown += diagnosis.news(now)
+        if wanted(shown):
+            return shown
         threading.Event().wait(0.02)
-    raise AssertionError(f"it never came: {told}")
+    raise AssertionError(f"it never came: {shown}")
 
 
-def causes(told):
-    return [one.ranked[0].cause for one in told if isinstance(one, Explanations) and one.ranked]
+def causes(shown):
+    return [one.ranked[0].cause for one in shown if isinstance(one, Explanations) and one.ranked]
 
 
 def test_a_bench_as_expected_is_not_explained(diagnosis):
-    told = feed(diagnosis, 6.0, {})
-    assert not causes(told)
-    assert not [one for one in told if isinstance(one, Event)]
+    shown = feed(diagnosis, 6.0, {})
+    assert not causes(shown)
+    assert not [one for one in shown if isinstance(one, Event)]
 
 
 def test_a_meter_on_its_ac_range_is_named_with_the_remedy(diagnosis):
     ac = prediction().quantities["output.voltage.ac_rms"].value
-    told = feed(diagnosis, 4.0, {"output": ac})
-    told += later(diagnosis, 4.0, lambda news: causes(told + news))
-    assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
-    events = [one for one in told if isinstance(one, Event) and one.kind == "cause"]
+    shown = feed(diagnosis, 4.0, {"output": ac})
+    shown += later(diagnosis, 4.0, lambda news: causes(shown + news))
+    assert "AC range" in next(one.ranked[0].message for one in shown if isinstance(one, Explanations))
+    events = [one for one in shown if isinstance(one, Event) and one.kind == "cause"]
     assert len(events) == 1
     assert events[0].channel == "output"
 
@@ -87,19 +87,19 @@ def test_mains_that_nobody_has_turned_yet_is_no_cause(diagnosis):
     plan.take(Event(0.0, "", EventKind.STEP_BEGUN, "1 of 1: low mains", EventDetails(step=1)))
     diagnosis.follow(plan)
     ac = prediction().quantities["output.voltage.ac_rms"].value
-    told = feed(diagnosis, 4.0, {"output": ac})
-    told += later(diagnosis, 4.0, lambda news: causes(told + news))
-    first = next(one.ranked[0] for one in told if isinstance(one, Explanations))
+    shown = feed(diagnosis, 4.0, {"output": ac})
+    shown += later(diagnosis, 4.0, lambda news: causes(shown + news))
+    first = next(one.ranked[0] for one in shown if isinstance(one, Explanations))
     assert "AC range" in first.message
     assert first.likelihood > 0.5
 
 
 def test_a_cause_is_withdrawn_when_all_is_well_again(diagnosis):
     ac = prediction().quantities["output.voltage.ac_rms"].value
-    told = feed(diagnosis, 4.0, {"output": ac})
-    told += later(diagnosis, 4.0, lambda news: causes(told + news))
-    told = feed(diagnosis, 4.0, {}, start=4.0)
-    assert any(isinstance(one, Explanations) and not one.ranked for one in told)
+    shown = feed(diagnosis, 4.0, {"output": ac})
+    shown += later(diagnosis, 4.0, lambda news: causes(shown + news))
+    shown = feed(diagnosis, 4.0, {}, start=4.0)
+    assert any(isinstance(one, Explanations) and not one.ranked for one in shown)
 
 
 def test_nothing_is_explained_while_verdicts_change(diagnosis):
@@ -144,13 +144,13 @@ def test_it_gets_ready_so_that_a_fault_is_answered_at_once(diagnosis):
     got_ready = threading.Event()
     ready = diagnosis._explaining.prepare
     diagnosis._explaining.prepare = lambda observations: (ready(observations), got_ready.set())
-    told = feed(diagnosis, 12.0, {})
+    shown = feed(diagnosis, 12.0, {})
     assert got_ready.is_set()
-    assert not causes(told)
+    assert not causes(shown)
     ac = prediction().quantities["output.voltage.ac_rms"].value
-    told = feed(diagnosis, 4.0, {"output": ac}, start=12.0)
-    told += later(diagnosis, 16.0, lambda news: causes(told + news))
-    assert "AC range" in causes(told)[0]
+    shown = feed(diagnosis, 4.0, {"output": ac}, start=12.0)
+    shown += later(diagnosis, 16.0, lambda news: causes(shown + news))
+    assert "AC range" in causes(shown)[0]
 
 
 def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(diagnosis, monkeypatch):
@@ -160,16 +160,16 @@ def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(diagnosi
     whole = Explainer.explain
     monkeypatch.setattr(Explainer, "explain", broken)
     ac = prediction().quantities["output.voltage.ac_rms"].value
-    told = feed(diagnosis, 4.0, {"output": ac})
-    told += later(diagnosis, 4.0, lambda news: causes(told + news))
-    assert causes(told) == ["none of these"]
-    message = next(one.ranked[0].message for one in told if isinstance(one, Explanations))
+    shown = feed(diagnosis, 4.0, {"output": ac})
+    shown += later(diagnosis, 4.0, lambda news: causes(shown + news))
+    assert causes(shown) == ["none of these"]
+    message = next(one.ranked[0].message for one in shown if isinstance(one, Explanations))
     assert "ZeroDivisionError" in message
     assert message.isprintable()
     monkeypatch.setattr(Explainer, "explain", whole)
-    told = feed(diagnosis, 16.0, {"output": ac}, start=4.0)
-    told += later(diagnosis, 20.0, lambda news: causes(told + news))
-    assert "AC range" in next(one.ranked[0].message for one in told if isinstance(one, Explanations))
+    shown = feed(diagnosis, 16.0, {"output": ac}, start=4.0)
+    shown += later(diagnosis, 20.0, lambda news: causes(shown + news))
+    assert "AC range" in next(one.ranked[0].message for one in shown if isinstance(one, Explanations))
 
 
 def test_a_typed_value_is_no_evidence_once_the_supply_has_changed():

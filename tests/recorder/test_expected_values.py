@@ -1,4 +1,4 @@
-"""What is expected when, with a prediction that only tells what it was asked for."""
+"""What is expected when, with a prediction that only gives what it was asked for."""
 
 import time
 

@@ -1,4 +1,4 @@
-"""A supply that was on before anybody looked: how warm it was is told by the first readings of its temperatures."""
+"""A supply that was on before anybody looked: how warm it was follows from the first readings of its temperatures."""
 
 import math
 from dataclasses import replace

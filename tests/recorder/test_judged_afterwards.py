@@ -1,4 +1,4 @@
-"""A recording, its export assessed, and the session judged anew by the same bench: one rule, so the same answers."""
+"""A recording, its export assessed, and the session judged again by the same bench: one rule, so the same answers."""
 
 import math
 
@@ -20,7 +20,7 @@ WARM_DIODE = '[diode]\nthermal_resistance = "20 K/W"\nthermal_time_constant = "6
 
 
 class Supply:
-    """What the meter sends: the mains rises by 1 %; the output falls to a third and the case gets too hot when told."""
+    """What the meter sends: the mains rises by 1 %; the output falls to a third and the case gets hot on command."""
 
     def __init__(self):
         self.output, self.case = 16.34, 30.0
@@ -62,16 +62,16 @@ def assert_alike(found, expected):
     assert [one[2] for one in found] == [pytest.approx(one[2], abs=0.7) for one in expected]
 
 
-def test_the_recorder_a_log_and_a_session_judged_anew_find_the_same(recording):
+def test_the_recorder_a_log_and_a_session_judged_again_find_the_same(recording):
     bench, path, log, then = recording
-    anew, found = (
+    again_view, found = (
         ReevaluatedReadings(path, bench),
         assess(bench, read_readings(log, [one.name for one in bench.channel])),
     )
-    causes = anew.explanations()
-    judged = anew.judgements(0, anew.count_until(math.inf))
+    causes = again_view.explanations()
+    judged = again_view.judgements(0, again_view.count_until(math.inf))
     for channel in bench.channel:
-        recorded, again = ([one for one in told if one.channel == channel.name] for told in (then.judgements, judged))
+        recorded, again = ([one for one in shown if one.channel == channel.name] for shown in (then.judgements, judged))
         # Until the first prediction is there a recorder expects nothing. A silence is judged at no reading's time.
         at = {one.time: one for one in again}
         pairs = [(one, at[one.time]) for one in recorded if one.verdict is not Verdict.UNPREDICTED]
@@ -80,15 +80,15 @@ def test_the_recorder_a_log_and_a_session_judged_anew_find_the_same(recording):
             assert one.expected == pytest.approx(other.expected, abs=0.1 * one.expected_uncertainty)
             assert one.verdict is other.verdict or abs(one.en - other.en) < 0.2
             assert one.verdict is verdict_of(one.en)
-        last, told = recorded[-1], found["channels"][channel.name]
-        assert (told["value"], told["verdict"]) == (last.value, str(last.verdict))
-        assert told["flags"] == sorted(map(str, last.flags))
-        assert told["expected"] == pytest.approx(last.expected, abs=0.1 * last.expected_uncertainty)
+        last, shown = recorded[-1], found["channels"][channel.name]
+        assert (shown["value"], shown["verdict"]) == (last.value, str(last.verdict))
+        assert shown["flags"] == sorted(map(str, last.flags))
+        assert shown["expected"] == pytest.approx(last.expected, abs=0.1 * last.expected_uncertainty)
         assert (again[-1].verdict, again[-1].flags) == (last.verdict, last.flags)
     assert Flag.HOT in next(one for one in reversed(judged) if one.channel == "case").flags
     events = watched(then.events)
     assert {("disagrees", "vout"), ("hot", "case")} <= {event[:2] for event in events}
-    assert_alike(watched(anew.events), events)
+    assert_alike(watched(again_view.events), events)
     assert_alike(sorted((one["kind"], one["channel"], one["time_s"]) for one in found["events"]), events)
     assert found["explanations"][0]["cause"] == causes[0].cause
     assert found["explanations"][0]["likelihood"] == pytest.approx(causes[0].likelihood, abs=0.02)

@@ -99,7 +99,7 @@ def test_it_ends_cleanly_on_a_signal(spawn, tmp_path, number):
     assert sorted(file.name for file in tmp_path.iterdir()) == ["a.benchmon", "bench.toml"]
 
 
-def test_it_ends_by_itself_and_tells_of_a_trip(spawn, meter):
+def test_it_ends_by_itself_and_reports_a_trip(spawn, meter):
     meter.line = lambda _: "m 230.0 v 15.0 t 95.0"
     assert spawn(duration=0.8).wait(60) == 1
 
@@ -110,7 +110,7 @@ def test_a_request_stops_it(spawn):
     assert recorder.wait(60) == 0
 
 
-def test_bad_input_is_told_in_the_recorder_s_own_words(tmp_path, spawn, bench_file):
+def test_bad_input_is_reported_in_the_recorder_s_own_words(tmp_path, spawn, bench_file):
     bench_file.write_text("title = 'no supply'", encoding="utf-8")
     with pytest.raises(BadInput, match=r"bench\.toml.*mains.*missing"):
         spawn()
@@ -202,8 +202,8 @@ def test_a_full_disk_stops_neither_watch_nor_alarms_and_costs_no_reading(spawn, 
     assert "the session is written again" in recorder.last_words()
     update = open_session_view(recorder.path).poll()
     times = [judgement.time for judgement in update.judgements if judgement.channel == "vout"]
-    told = {event.kind: event.time for event in update.events}
-    assert max(after - before for before, after in pairwise(times)) < told["written"] - told["unwritten"]
+    found = {event.kind: event.time for event in update.events}
+    assert max(after - before for before, after in pairwise(times)) < found["written"] - found["unwritten"]
     kinds = [event.kind for event in update.events]
     assert [kind for kind in kinds if kind in ("unwritten", "tripped", "written")] == [
         "unwritten",

@@ -1,4 +1,4 @@
-"""One recorder a bench: the second is told which one runs; a killed one leaves nothing that keeps others off."""
+"""One recorder a bench: the second names the one that runs; a killed one leaves nothing that keeps others off."""
 
 import json
 import os
@@ -56,7 +56,7 @@ def other(tmp_path, bench_text):
         process.kill()
 
 
-def test_a_second_recorder_is_told_which_one_runs(tmp_path, bench, bench_text, other):
+def test_a_second_recorder_learns_which_one_runs(tmp_path, bench, bench_text, other):
     with pytest.raises(RecorderError, match=rf"recorded already, by process {other.pid} into /tmp/invented.benchmon"):
         record(bench, tmp_path / "a.benchmon", duration=0.1)
     assert not (tmp_path / "a.benchmon").exists()
@@ -185,9 +185,9 @@ def test_no_process_is_signalled_that_does_not_hold_the_beacon(tmp_path, bench):
     beacon.beat(1.0, time.monotonic(), "")
     with subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]) as victim:
         forged = tmp_path / "forged.recorder"
-        told = beacon.path.read_text().replace(f'"pid": {os.getpid()}', f'"pid": {victim.pid}')
-        assert f'"pid": {victim.pid}' in told
-        forged.write_text(told)
+        shown = beacon.path.read_text().replace(f'"pid": {os.getpid()}', f'"pid": {victim.pid}')
+        assert f'"pid": {victim.pid}' in shown
+        forged.write_text(shown)
         assert read_beacon(forged).is_recent
         for path in (forged, tmp_path / "missing.recorder"):
             assert not ask_by_signal(path, "stop")

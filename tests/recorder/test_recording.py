@@ -171,7 +171,7 @@ def test_the_summary_is_a_table(tmp_path, bench):
     assert lines[-1].endswith("a.benchmon")
 
 
-def test_the_summary_tells_of_mains_that_were_gone(tmp_path, bench):
+def test_the_summary_reports_mains_that_were_gone(tmp_path, bench):
     tally = Tally(bench)
     gone = Event(65.0, "line", EventKind.MAINS_GONE, "line fell from 230.1 V to 0.3 V: the mains is gone")
     back = Event(85.1, "line", EventKind.MAINS_BACK, "line is at 229.0 V again, after 20.1 s")

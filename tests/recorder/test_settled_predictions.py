@@ -69,7 +69,7 @@ def test_it_predicts_for_what_is_measured_and_for_every_step(predictions, planne
     assert not found[2].prediction.traces, "nobody measures a step that is still ahead"
 
 
-def test_what_only_trembles_is_not_predicted_anew_and_a_jump_is_soon(predictions, planned):
+def test_what_only_trembles_is_not_predicted_again_and_a_jump_is_soon(predictions, planned):
     settle(predictions, planned, 1.0, Conditions(230.0, 21.0), 3)
     plan = Plan(planned.step)
     for now, mains in ((30.0, 230.9), (40.0, 229.2), (50.0, 230.0)):

@@ -41,7 +41,7 @@ def session(tmp_path, bench_text, meter):
 
 
 class Watcher:
-    """Follows a session and keeps what it tells."""
+    """Follows a session and keeps what it reports."""
 
     def __init__(self, path):
         self.view = open_session_view(path)
@@ -53,7 +53,7 @@ class Watcher:
         self.events += update.events
         return self
 
-    def told(self, kind):
+    def messages_of(self, kind):
         return [event.message for event in self.look().events if event.kind == kind]
 
     def expects(self, channel):
@@ -65,23 +65,23 @@ def test_a_plan_is_followed_confirmed_and_refused(session):
     watcher = Watcher(session)
     loaded = until(lambda: watcher.expects("vout"))
     watcher.view.request(StepRequest(Action.CONFIRM, 1))
-    assert until(lambda: watcher.told("refused")) == ["the plan is not begun; there is no step to go on"]
+    assert until(lambda: watcher.messages_of("refused")) == ["the plan is not begun; there is no step to go on"]
     watcher.view.request(StepRequest(Action.BEGIN, 1))
-    assert until(lambda: watcher.told("step begun")) == ["1 of 2: no load"]
+    assert until(lambda: watcher.messages_of("step begun")) == ["1 of 2: no load"]
     unloaded = until(lambda: (value := watcher.expects("vout")) and value != loaded and value)
     assert unloaded > loaded * 1.02, "the prediction follows the step: without load it is higher"
     watcher.view.request(StepRequest(Action.SKIP, 1, "hums"))
-    assert until(lambda: watcher.told("step skipped")) == ["1 of 2: no load: hums"]
-    assert until(lambda: len(watcher.told("step begun")) == 2)
+    assert until(lambda: watcher.messages_of("step skipped")) == ["1 of 2: no load: hums"]
+    assert until(lambda: len(watcher.messages_of("step begun")) == 2)
     until(lambda: watcher.expects("vout") == pytest.approx(loaded, rel=0.01))
     watcher.view.request(StepRequest(Action.CONFIRM, 2))
-    assert "hold for another" in until(lambda: watcher.told("refused")[1:])[0]
+    assert "hold for another" in until(lambda: watcher.messages_of("refused")[1:])[0]
     watcher.view.request(StepRequest(Action.STOP, 2, "enough"))
-    assert until(lambda: watcher.told("plan stopped")) == ["2 of 2: load on: enough"]
+    assert until(lambda: watcher.messages_of("plan stopped")) == ["2 of 2: load on: enough"]
 
 
 def test_nonsense_is_refused_in_one_line(session):
     watcher = Watcher(session)
     with closing(sqlite3.connect(session)) as older, older:
         older.execute("INSERT INTO requests (kind, text) VALUES ('step', ?)", ("dance 3\n\x1b[2J",))
-    assert "asks nothing of a plan" in until(lambda: watcher.told("refused"))[0]
+    assert "asks nothing of a plan" in until(lambda: watcher.messages_of("refused"))[0]

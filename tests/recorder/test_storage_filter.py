@@ -15,12 +15,12 @@ RISING = Forecast("case", 100.0, "rising", 0.05, 85.0, 2.0, 400.0, 300.0, math.i
 
 
 def later(seconds, **changes):
-    """The same course, told later: the limit is nearer by as much."""
+    """The same course, stated later: the limit is nearer by as much."""
     ahead = {name: getattr(RISING, name) - seconds for name in ("to_limit", "earliest", "latest")}
     return replace(RISING, time=RISING.time + seconds, **(ahead | changes))
 
 
-def test_the_same_course_a_little_later_tells_nothing_new():
+def test_the_same_course_a_little_later_shows_nothing_new():
     assert says_the_same(later(5.0), RISING)
     assert says_the_same(later(5.0, rate=0.049, final=85.1, to_limit=400.0), RISING)
 
@@ -38,11 +38,11 @@ def test_the_same_course_a_little_later_tells_nothing_new():
         {"to_limit": None, "earliest": None, "latest": None},
     ],
 )
-def test_another_course_is_told(changes):
+def test_another_course_is_reported(changes):
     assert not says_the_same(later(5.0, **changes), RISING)
 
 
-def test_what_stands_is_told_again_after_a_while():
+def test_what_stands_is_reported_again_after_a_while():
     assert says_the_same(later(29.0), RISING)
     assert not says_the_same(later(30.0), RISING)
 

@@ -103,8 +103,8 @@ class Seen:
         return self.latest[channel]
 
     def glance(self):
-        told = [event for event in self.events if event.kind in SWITCHINGS]
-        return status_line(self.latest, self.view.info.bench, "recording", None, told[-1] if told else None)
+        switchings = [event for event in self.events if event.kind in SWITCHINGS]
+        return status_line(self.latest, self.view.info.bench, "recording", None, switchings[-1] if switchings else None)
 
 
 def test_the_summary_of_a_recording_says_what_became_of_it(tmp_path, meter, bench_with):
@@ -169,9 +169,12 @@ def test_a_trip_reaches_the_switch_at_once_though_it_hangs_over_another_question
             until(lambda: "switched off" in seen.kinds())
             assert heard[0] >= mains.hot_since
             assert seen.kinds() == ["tripped", "switching off", "switched off"]
-            [tripped], [told], [done] = seen.of("tripped"), seen.of("switching off"), seen.of("switched off")
-            assert tripped.time <= told.time <= done.time
-            assert "relay was commanded to switch off: case is at 95.0 °C, above its limit of 90.0 °C" in told.message
+            [tripped], [switchings], [done] = seen.of("tripped"), seen.of("switching off"), seen.of("switched off")
+            assert tripped.time <= switchings.time <= done.time
+            assert (
+                "relay was commanded to switch off: case is at 95.0 °C, above its limit of 90.0 °C"
+                in switchings.message
+            )
             assert "line_current fell from 750.0 mA to 0.0 mA" in done.message
             until(lambda: seen.kinds() and seen.glance().sentence.startswith("Switched off: case is at 95.0 °C"))
 
@@ -210,7 +213,7 @@ def test_who_switches_on_again_with_the_limit_still_passed_is_switched_off_again
         assert not coils[7]
 
 
-def test_where_no_channel_tells_a_limit_that_is_passed_anew_switches_off_again(tmp_path, meter, bench_text):
+def test_where_no_channel_shows_it_a_limit_that_is_passed_again_switches_off_again(tmp_path, meter, bench_text):
     unit = Unit(coil={7: True})
     case_only = bench_text.replace('"mains.voltage.rms"', '"load.temperature"').replace(
         '"output.voltage.rms"', '"output.voltage.ripple"'
@@ -231,13 +234,13 @@ def test_where_no_channel_tells_a_limit_that_is_passed_anew_switches_off_again(t
         assert not unit.tables["coil"][7]
 
 
-def test_a_switch_that_is_not_there_is_told_before_it_is_needed_and_loudly_when_it_is(tmp_path, meter, bench_with):
+def test_a_switch_that_is_not_there_is_reported_before_it_is_needed_and_loudly_when_it_is(tmp_path, meter, bench_with):
     mains = Mains(meter)
     with FakeModbusInstrument({1: mains.unit}) as relay:
         relay.line.unplug()
         with recording(bench_with(relay.address), tmp_path / "a.benchmon") as seen:
-            [told] = until(lambda: seen.of("switch"))
-            assert "relay cannot be reached to switch off on a trip" in told.message
+            [switchings] = until(lambda: seen.of("switch"))
+            assert "relay cannot be reached to switch off on a trip" in switchings.message
             mains.heat()
             [failed] = until(lambda: seen.of("switch-off failed"))
             assert failed.message.startswith("SWITCH OFF BY HAND: relay has not switched off within")
@@ -357,7 +360,7 @@ def test_off_that_is_asked_for_while_a_recording_ends_is_done(tmp_path, meter, b
         open_session_view(path).request(SwitchPowerOff("by the operator"))
 
 
-def test_where_no_channel_tells_the_switch_s_own_word_is_told_as_such(tmp_path, meter, bench_with):
+def test_where_no_channel_shows_it_the_switch_s_own_word_is_called_that(tmp_path, meter, bench_with):
     mains = Mains(meter)
     # No line current, and the mains voltmeter stands before the switch.
     whole = mains.line
@@ -383,7 +386,7 @@ def test_somebody_at_a_screen_may_ask_for_it(tmp_path, meter, bench_with):
         seen.view.request(SwitchPowerOff("by the operator"))
         until(lambda: seen.of("switched off"))
         assert "asked for by the operator" in seen.of("switching off")[0].message
-        # Switched on again by hand, it may be asked for anew.
+        # Switched on again by hand, it may be asked for again.
         mains.unit.tables["coil"][7] = True
         until(lambda: seen.kinds() and seen.latest["line_current"].value == 0.75)
         seen.view.request(SwitchPowerOff("by the operator"))

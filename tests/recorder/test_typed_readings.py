@@ -50,7 +50,7 @@ def recording(bench, path):
 
 
 class Seen:
-    """Everything that a view has told."""
+    """Everything that a view has reported."""
 
     def __init__(self, view):
         self.view, self.judgements, self.events = view, [], []

@@ -79,8 +79,8 @@ def test_lines_are_the_same_however_many_are_written_at_once_and_past_midnight(w
     assert (tmp_path / "parts.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
     rows = rows_of(tmp_path / "parts.csv")
     for row in rows:
-        told = datetime.fromisoformat(row["time"]).timestamp()
-        assert told == pytest.approx(session.info.started + float(row["time_s"]), abs=2e-6)
+        shown = datetime.fromisoformat(row["time"]).timestamp()
+        assert shown == pytest.approx(session.info.started + float(row["time_s"]), abs=2e-6)
     assert len({row["time"][:10] for row in rows}) == 2
     for channel in ("output", "ripple"):
         found = session.readings(channel)
@@ -431,10 +431,10 @@ def test_captured_waves_are_exported(write_session, tmp_path):
     waves = [Waveform("output", at, moments, at + np.sin(314.159 * moments), "V") for at in (3.0, 9.0)]
     session = RecordedSession(write_session(more=waves))
     export(session, tmp_path / "all.json")
-    (told,) = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["waveforms"]
-    assert (told["time_s"], told["channel"], told["unit"]) == (9.0, "output", "V")
-    assert told["times_s"] == pytest.approx(moments, abs=1e-9)
-    assert told["values"] == pytest.approx(waves[1].values, rel=1e-6)
+    (shown,) = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["waveforms"]
+    assert (shown["time_s"], shown["channel"], shown["unit"]) == (9.0, "output", "V")
+    assert shown["times_s"] == pytest.approx(moments, abs=1e-9)
+    assert shown["values"] == pytest.approx(waves[1].values, rel=1e-6)
     export(session, tmp_path / "all.sqlite")
     with closing(sqlite3.connect(tmp_path / "all.sqlite")) as file:
         rows = file.execute("SELECT time_s, channel, unit, sample_s, value FROM waveforms").fetchall()

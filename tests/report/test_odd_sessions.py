@@ -1,4 +1,4 @@
-"""Sessions that are damaged, of a newer version, or hold what nobody wrote: one line, or they are told all the same."""
+"""Sessions that are damaged, of a newer version, or hold what nobody wrote: one line, or a report all the same."""
 
 import random
 import sqlite3
@@ -79,7 +79,7 @@ def test_rows_that_make_no_sense_are_passed_over(write_session, use, statement, 
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_flipped_bytes_and_cut_files_are_refused_or_told(write_session, use, seed):
+def test_flipped_bytes_and_cut_files_are_refused_or_reported(write_session, use, seed):
     path = write_session(seconds=12)
     draw, content = random.Random(seed), bytearray(path.read_bytes())
     for _ in range(draw.choice([1, 5, 40])):

@@ -56,7 +56,7 @@ def test_no_value_is_nan_and_over_range_infinite(write_session):
     assert len(found.usable) == 40
 
 
-def test_everything_else_that_a_session_tells(write_session):
+def test_everything_else_that_a_session_shows(write_session):
     wave = Waveform("output", 5.0, np.arange(100) / 1e4, np.sin(np.arange(100.0)), "V")
     later = Waveform("output", 7.0, np.arange(100) / 1e4, np.cos(np.arange(100.0)), "V")
     more = [

@@ -171,7 +171,7 @@ def other_bench(bench, **changes):
     return read_bench(text)
 
 
-def told(view):
+def seen(view):
     """Return all judgements and events of a view that is played to its end."""
     judgements, events = [], []
     while True:
@@ -191,7 +191,7 @@ class TestWhatIf:
         view = ReevaluatedView(ReplayView(path, 1e6, clock), benches["reservoir"])
         view.poll()
         clock.now += 1
-        judgements, events = told(view)
+        judgements, events = seen(view)
         ripple = [one for one in judgements if one.channel == "ripple"]
         assert len(judgements) >= 12 * 59
         assert {one.verdict for one in ripple[2:]} == {Verdict.DISAGREES}
@@ -240,8 +240,8 @@ class TestWhatIf:
         ]
         path = write_session(off_at=15.0, more=done)
         then, now = summarise(path), summarise(path, benches["reservoir"])
-        for told in (then, now):
-            assert [event for event in told.events if event.kind in ("switching off", "switched off")] == done
+        for seen in (then, now):
+            assert [event for event in seen.events if event.kind in ("switching off", "switched off")] == done
         assert "switch" not in summary_as_text(then, now).partition("Events of the recording only:")[2]
         assert "fell from 230.0 V" in summary_as_text(then)
         clock = Clock()
@@ -438,7 +438,7 @@ def test_events_of_another_bench_can_be_gone_back_to(write_session, benches):
     assert player.position == hot[0]
 
 
-def test_jumps_of_another_bench_find_what_playing_through_would_tell(write_session, benches):
+def test_jumps_of_another_bench_find_what_playing_through_would_find(write_session, benches):
     bench = other_bench(benches["reservoir"], warning=('warn_above = "80 °C"', 'warn_above = "40 °C"'))
 
     def warming(channel, now, value):
@@ -446,9 +446,9 @@ def test_jumps_of_another_bench_find_what_playing_through_would_tell(write_sessi
 
     path, clock = write_session(values=warming), Clock()
     through = ReevaluatedView(ReplayView(path, 1.0, clock), bench)
-    told = [through.poll()]
+    seen = [through.poll()]
     clock.now += 25.0
-    told.append(through.poll())
+    seen.append(through.poll())
     judged = ReevaluatedReadings(path, bench)
     player = Player(
         path, clock=Clock(), wrap=lambda view: ReevaluatedView(view, bench, judged), event_times=judged.event_times
@@ -456,8 +456,8 @@ def test_jumps_of_another_bench_find_what_playing_through_would_tell(write_sessi
     for place in (28.0, 3.0, 25.0):
         player.jump(place)
         update = player.poll()
-    assert update.judgements == tuple(one for each in told for one in each.judgements)
-    assert update.events == tuple(event for each in told for event in each.events)
+    assert update.judgements == tuple(one for each in seen for one in each.judgements)
+    assert update.events == tuple(event for each in seen for event in each.events)
     assert "hot" in {event.kind for event in update.events}
     (expected,) = player.band("output", 19.0, 21.0, 1)
     there = [one for one in update.judgements if one.channel == "output" and one.time <= 20.0][-1]

@@ -75,7 +75,7 @@ def page_of(session, tmp_path, name="report.html"):
 def full(waves=True):
     """Return records of all that a session can tell."""
     time = np.arange(2000) / 50e3
-    told = [
+    seen = [
         Event(1.0, "", "step begun", "1 of 3: switch on", EventDetails(step=1)),
         Event(15.0, "", "step done", "1 of 3: switch on: hum is normal", EventDetails(step=1, note="hum is normal")),
         Event(15.0, "", "step begun", "2 of 3: warm up", EventDetails(step=2)),
@@ -88,16 +88,16 @@ def full(waves=True):
     ]
     if waves:
         amperes = 2.5 * np.sin(2 * np.pi * 50 * time) + 3.5 * np.sin(6 * np.pi * 50 * time)
-        told += [
+        seen += [
             Waveform("mains current", 23.0, time, amperes, "A"),
             Waveform("output", 24.0, time, 22 + 0 * time, "V"),
         ]
-    return told
+    return seen
 
 
 def test_everything_is_in_it_and_is_so_again(write_session, tmp_path, solved):
     session = write_session(more=full(), spoil={"reservoir.voltage.ripple": 1.7})
-    # What is solved anew is the same to the last digit only from the same beginning.
+    # What is solved again is the same to the last digit only from the same beginning.
     solved.clear()
     page = page_of(session, tmp_path)
     text, recorded = page.text, RecordedSession(session)
@@ -153,9 +153,9 @@ def test_what_was_wrong_for_a_time_is_said_first(write_session, tmp_path):
     result = text.partition("Result")[2].partition("Measured and expected")[0]
     assert "All 12 channels that could be compared agree" in result
     assert "Some disagreed earlier in the test: output (6 of 60 readings)" in result
-    told = text.partition("No cause stood at the end of the test")[2].partition("Steps")[0]
-    assert "0:00:06 0:00:09 97 % a diode is open output test it" in told
-    assert "nothing wrong" not in told
+    seen = text.partition("No cause stood at the end of the test")[2].partition("Steps")[0]
+    assert "0:00:06 0:00:09 97 % a diode is open output test it" in seen
+    assert "nothing wrong" not in seen
 
 
 @pytest.mark.usefixtures("without_pictures")

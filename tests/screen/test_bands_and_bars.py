@@ -183,7 +183,7 @@ def test_a_bar_keeps_its_width(value, limits, width, symbols):
     assert len(temperature_words(value, limits)) <= 30
 
 
-def test_a_bar_tells_where_a_temperature_stands():
+def test_a_bar_shows_where_a_temperature_stands():
     limits = TemperatureLimits(25.0, 85.0, 105.0)
     assert temperature_words(62.3, limits) == "62.3 of 105 °C"
     assert temperature_words(-math.inf, limits) == "under range (105 °C)"

@@ -293,7 +293,7 @@ async def test_tab_goes_to_the_events_and_back(bench, read_screen):
         assert await sees(pilot, read_screen, "\n" + "›✓ mains voltage")
 
 
-async def test_enter_tells_all_about_a_channel(bench, judge, read_screen):
+async def test_enter_shows_all_about_a_channel(bench, judge, read_screen):
     bench.push(
         judge("transformer", 62.3, 60.0, 4.0, 187.0),
         Event(3.0, "transformer", "hot", "transformer is at 91.0 °C, above its warning of 90.0 °C"),

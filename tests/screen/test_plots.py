@@ -141,7 +141,7 @@ def test_a_wave_is_laid_over_the_expected_one_wherever_its_capture_began(start):
 
 
 @pytest.mark.parametrize("frequency", [49.4, 50.0, 50.7])
-def test_the_wave_s_own_frequency_tells_its_period(frequency):
+def test_the_wave_s_own_frequency_gives_its_period(frequency):
     captured = fold_waveform(a_wave(frequency), 50.0)
     assert captured.folded.period == pytest.approx(1 / frequency, rel=1e-4)
     sizes = dict(captured.harmonics)
@@ -161,7 +161,7 @@ def test_what_is_no_wave_is_refused_in_words():
 
 @pytest.mark.parametrize("symbols", [UNICODE, ASCII])
 @pytest.mark.parametrize("size", [(80, 21), (120, 33), (40, 12)])
-def test_the_page_tells_both_at_the_cursor(size, symbols):
+def test_the_page_shows_both_at_the_cursor(size, symbols):
     expected = expected_wave(a_prediction(), "mains.current.rms")
     measured = Folded(expected.time, 1.1 * expected.value, 0.02)
     page = WavePage("mains.current", "A", measured, expected, 12.0)

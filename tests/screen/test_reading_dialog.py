@@ -85,7 +85,7 @@ WRONG = [("22.5", "has no unit"), ("22.5 A", "is not a voltage")]
 
 
 @pytest.mark.parametrize(("typed", "why"), WRONG)
-async def test_what_it_cannot_show_is_told_and_stays_to_be_put_right(typed, why, bench, read_screen):
+async def test_what_it_cannot_show_is_reported_and_stays_to_be_put_right(typed, why, bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("slash", *"volts by hand", "enter", "r", *typed, "enter")

@@ -57,7 +57,7 @@ def test_points_are_in_the_order_of_the_vocabulary(make_view):
     )
 
 
-def test_mains_are_told_only_as_far_as_they_are_measured(make_view, judge):
+def test_mains_are_reported_only_as_far_as_they_are_measured(make_view, judge):
     state = SessionState(make_view().info)
     for value, words in ((231.4, "mains 231.4 V"), (None, "mains not measured"), (math.inf, "mains not measured")):
         state.update(Update(1.0, RecorderState.RECORDING, (judge("mains voltage", value),)), True)

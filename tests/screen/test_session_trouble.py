@@ -35,7 +35,7 @@ async def test_a_full_disk_is_the_first_thing_to_be_read(size, make_view, agree,
         assert lines[0].startswith(" ✓ As expected")
 
 
-async def test_what_tripped_meanwhile_is_told_with_the_trouble(make_view, agree, read_screen):
+async def test_what_tripped_meanwhile_is_reported_with_the_trouble(make_view, agree, read_screen):
     view = make_view()
     agree(view, 61.0)
     app = BenchmonApp(view)

@@ -142,7 +142,7 @@ async def test_the_trend_follows_the_cursor_of_the_rows_and_the_time(app, bench,
         await sees(app, pilot, read_screen, "0:00:00 to 0:01:30")
 
 
-async def test_a_span_without_readings_and_a_broken_file_are_told(app, bench, monkeypatch, read_screen):
+async def test_a_span_without_readings_and_a_broken_file_are_reported(app, bench, monkeypatch, read_screen):
     bench.past.clear()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("t")

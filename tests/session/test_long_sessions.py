@@ -108,7 +108,7 @@ def test_a_trend_of_nothing(long_session, asked):
     assert open_session_view(long_session[0]).trend(*asked) == ()
 
 
-def test_a_replay_tells_nothing_of_its_future(long_session):
+def test_a_replay_shows_nothing_of_its_future(long_session):
     now = [0.0]
     view = ReplayView(long_session[0], clock=lambda: now[0])
     view.poll()
@@ -136,7 +136,7 @@ def test_a_late_screen_starts_with_the_recent_past_and_the_last_word_of_every_ch
     assert view.poll().judgements == ()
 
 
-def test_a_short_session_is_told_whole_whatever_is_called_recent(tmp_path, record):
+def test_a_short_session_is_read_whole_whatever_is_called_recent(tmp_path, record):
     put, events = record(tmp_path / "a.benchmon", 500)
     update = open_session_view(tmp_path / "a.benchmon", recent=60.0).poll()
     assert (list(update.judgements), list(update.events), update.events_before) == (put, events, 0)

@@ -22,7 +22,7 @@ from benchmon.session.writer import SessionWriter
 from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Forecast, Waveform
 from support.layouts import as_layout
 
-TOLD = [
+REPORTED = [
     Explanations(1.0, (Explanation("nothing wrong", 0.9, "all is well"),)),
     Explanations(
         2.0,
@@ -40,10 +40,10 @@ TOLD = [
 
 @pytest.fixture
 def session(tmp_path, bench, readings):
-    """Return a session that tells all that, and some more."""
+    """Return a session that holds all that, and some more."""
     path = tmp_path / "a.benchmon"
     writer = SessionWriter(path, bench, time.monotonic())
-    for record in (*readings(200), *TOLD):
+    for record in (*readings(200), *REPORTED):
         writer.put(record)
     writer.put(Identity("meter", "INVENTED", 0.5))
     writer.put(Identity("meter", "ANOTHER\x1b[2J", 1.5))
@@ -70,26 +70,26 @@ def assert_same_wave(one, other):
     np.testing.assert_array_equal(one.values, other.values)
 
 
-def test_what_was_told_comes_out_live_and_in_a_replay(session):
+def test_what_was_recorded_comes_out_live_and_in_a_replay(session):
     for view in (open_session_view(session), ReplayView(session, speed=1e9)):
         if isinstance(view, ReplayView):
             view.poll()
         update = view.poll()
-        assert update.explanations == TOLD[1]
-        assert list(update.forecasts) == TOLD[2:4]
-        for found, put in zip(update.waveforms, TOLD[4:], strict=True):
+        assert update.explanations == REPORTED[1]
+        assert list(update.forecasts) == REPORTED[2:4]
+        for found, put in zip(update.waveforms, REPORTED[4:], strict=True):
             assert_same_wave(found, put)
         after = view.poll()
         assert (after.explanations, after.forecasts, after.waveforms) == (None, (), ())
 
 
-def test_a_replay_tells_each_thing_at_its_time(session):
+def test_a_replay_shows_each_thing_at_its_time(session):
     now = [0.0]
     view = ReplayView(session, clock=lambda: now[0])
     view.poll()
     now[0] = 1.2
     update = view.poll()
-    assert (update.explanations, update.forecasts, update.waveforms) == (TOLD[0], (TOLD[2],), ())
+    assert (update.explanations, update.forecasts, update.waveforms) == (REPORTED[0], (REPORTED[2],), ())
     now[0] = 2.0
     assert [wave.time for wave in view.poll().waveforms] == [1.5]
 
@@ -99,14 +99,14 @@ def test_a_session_explains_itself_to_anyone_with_sql(session):
         (500000, "INVENTED"),
         (1500000, "ANOTHER\\x1b[2J"),
     ]
-    [(told,)] = rows(session, "SELECT settings FROM settings WHERE name = 'meter'")
-    assert json.loads(told) == {"address": "COM3", "timeout": None, "retries": 1}
+    [(shown,)] = rows(session, "SELECT settings FROM settings WHERE name = 'meter'")
+    assert json.loads(shown) == {"address": "COM3", "timeout": None, "retries": 1}
     facts = dict(rows(session, "SELECT * FROM facts"))
     assert {"benchmon", "python", "sqlite", "host", "process", "numpy"} <= set(facts)
     assert rows(session, "SELECT time, wall FROM anchors") == [(0, 1.7e9)]
 
 
-def test_it_tells_who_was_logged_in(bench, monkeypatch):
+def test_it_shows_who_was_logged_in(bench, monkeypatch):
     monkeypatch.setenv("LOGNAME", "erika")
     facts = [row for statement, row in description(bench, 0.0, {}) if "INTO facts" in statement]
     assert ("user", "erika") in facts
@@ -140,8 +140,8 @@ def test_rows_that_make_no_sense_are_passed_over(session, statement):
     change(session, statement)
     update = open_session_view(session).poll()
     kind = statement.split()[1]
-    told = {"explanations": update.explanations, "forecasts": update.forecasts, "waveforms": update.waveforms}[kind]
-    assert not told
+    shown = {"explanations": update.explanations, "forecasts": update.forecasts, "waveforms": update.waveforms}[kind]
+    assert not shown
     assert update.judgements
 
 
@@ -223,7 +223,7 @@ def test_a_wave_that_does_not_fit_together_is_refused():
         ("step done", "1 of 2: no load: at all: hum gone", EventDetails(step=1, note="hum gone")),
         ("step skipped", "2 of 2: renamed since: no time", EventDetails(step=2, note="no time")),
         ("plan stopped", "7 of 9: elsewhere", EventDetails(step=7)),
-        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was told", EventDetails(seen_off=True)),
+        ("switched off", "line fell from 756 mA to 0 A, 0.1 s after relay was commanded", EventDetails(seen_off=True)),
         ("switched off", "OK; no channel shows whether the power is gone, so look", EventDetails(seen_off=False)),
         ("note", "1 of 2: no load", None),
     ],

@@ -34,7 +34,7 @@ WARNED = BenchStatus(
     agreeing=1,
     silent=1,
     known=2,
-    switching=Event(1.0, "", "switching off", "relay was told"),
+    switching=Event(1.0, "", "switching off", "relay was commanded"),
     alarms=(Alarm(AlarmKind.HOT, "case", 1.5, 85.0), Alarm(AlarmKind.NOT_WATCHED, "vout", 1.7)),
     until=2.0,
     not_agreeing={"vout": Verdict.QUESTIONABLE},
@@ -160,8 +160,8 @@ def test_a_status_that_makes_no_sense_is_not_believed(write, column, value):
 
 def test_parts_that_make_no_sense_are_left_out(write, bench):
     path = write(WARNED)
-    told = '{"finding": "tripped", "state": "recording", "about": {"channel": 3}, "alarms": [1, {"kind": "x"}]}'
-    change(path, f"UPDATE statuses SET status = '{told}'")  # noqa: S608 - a test's own words
+    seen = '{"finding": "tripped", "state": "recording", "about": {"channel": 3}, "alarms": [1, {"kind": "x"}]}'
+    change(path, f"UPDATE statuses SET status = '{seen}'")  # noqa: S608 - a test's own words
     found = open_session_view(path).poll().status
     assert found == BenchStatus(2.0, Level.CAUTION, StatusFinding.TRIPPED, until=2.0)
     assert shown(found, bench).sentence == "Tripped"

@@ -51,7 +51,7 @@ def test_nonsense_has_no_band(session, bench):
     assert values(view.band(bench.channel[1].name, 0.0, 100.0, 3)) == [None] * 3
 
 
-def test_a_replay_does_not_tell_what_is_still_to_come(session):
+def test_a_replay_does_not_show_what_is_still_to_come(session):
     path, name = session
     clock = iter([0.0, 50.0])
     view = ReplayView(path, clock=lambda: next(clock))

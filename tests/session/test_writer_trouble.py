@@ -1,4 +1,4 @@
-"""A session file that cannot be written for a while: nothing stops, nothing is lost that fits, and all is told."""
+"""A session file that cannot be written for a while: nothing stops, nothing is lost that fits, and all is reported."""
 
 import os
 import shutil
@@ -83,7 +83,7 @@ def test_a_disk_that_fails_at_the_end_is_reported(tmp_path, writing, readings, m
     assert list(open_session_view(tmp_path / "a.benchmon").poll().judgements) == put
 
 
-def test_what_does_not_fit_the_buffer_is_told_as_a_gap(tmp_path, writing, readings):
+def test_what_does_not_fit_the_buffer_is_reported_as_a_gap(tmp_path, writing, readings):
     writer = writing(tmp_path / "a.benchmon", most=50)
     put = readings(200)
     with closing(sqlite3.connect(tmp_path / "a.benchmon", isolation_level=None)) as other:
@@ -162,7 +162,7 @@ def test_a_folder_taken_away_is_made_again(tmp_path, writing, readings):
     assert list(open_session_view(folder / "a.benchmon").poll().judgements) == put
 
 
-def test_an_end_that_cannot_be_written_is_told(disk, fill_disk, writing, readings, monkeypatch):
+def test_an_end_that_cannot_be_written_is_reported(disk, fill_disk, writing, readings, monkeypatch):
     monkeypatch.setattr("benchmon.session.writer._LAST_PATIENCE", 0.3)
     monkeypatch.setattr("tempfile.tempdir", str(disk))
     writer = writing(disk / "a.benchmon")
@@ -175,7 +175,7 @@ def test_an_end_that_cannot_be_written_is_told(disk, fill_disk, writing, reading
     assert open_session_view(disk / "a.benchmon").poll().state is not RecorderState.FINISHED
 
 
-def test_a_record_that_is_none_is_left_out_and_told(tmp_path, writing, readings):
+def test_a_record_that_is_none_is_left_out_and_reported(tmp_path, writing, readings):
     writer = writing(tmp_path / "a.benchmon")
     [one, _] = readings(1)
     writer.put(one.__class__(**{name: getattr(one, name) for name in one.__slots__} | {"channel": "nobody's"}))
@@ -314,7 +314,7 @@ print("ended", writer.trouble or "without trouble", flush=True)
 
 
 @pytest.mark.skipif(not hasattr(os, "setuid"), reason="there are no rights of users here")
-def test_a_folder_without_rights_for_a_moment_is_told_and_nothing_is_lost(readings):
+def test_a_folder_without_rights_for_a_moment_is_reported_and_nothing_is_lost(readings):
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         # Whoever may do everything is not hindered, so the process that records is then another user's.

@@ -62,7 +62,7 @@ def _causes(answer: Mapping[str, Any]) -> Iterator[str]:
     if first["cause"] != ALL_CLEAR and first["likelihood"] >= _SURE and is_calm:
         yield f"{first['cause']} {first['likelihood']:.2f} where every channel agrees"
     for one in causes:
-        if "no cause can be" in one["message"] and one["likelihood"] > _SURE:
+        if "no known cause is seen yet" in one["message"] and one["likelihood"] > _SURE:
             yield f"{one['cause']} {one['likelihood']:.2f} beside {one['message']!r}"
 
 
@@ -112,8 +112,8 @@ def _of_a_row(message: str, channel: Channel, value: float | None, expected: flo
         if unit and match["unit"] is None:
             yield f"{message!r} has a number without its unit"
             continue
-        told, digit = _value(match)
-        if abs(told - value) > digit + 2.0 * channel.accuracy.of(value) + _GRID * abs(value) * (unit != "°C"):
+        shown, digit = _value(match)
+        if abs(shown - value) > digit + 2.0 * channel.accuracy.of(value) + _GRID * abs(value) * (unit != "°C"):
             yield f"{message!r}, where {channel.name} reads {value} {unit}"
 
 

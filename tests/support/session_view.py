@@ -85,7 +85,9 @@ def judgement(
     return Judgement(channel, time, value, spread / 3, expected, around, en, verdict, frozenset(flags))
 
 
-def _told(predict: Callable[..., Prediction], mains: float | None, load: object) -> tuple[StoredPrediction | None, str]:
+def _answer_of(
+    predict: Callable[..., Prediction], mains: float | None, load: object
+) -> tuple[StoredPrediction | None, str]:
     try:
         return stored(predict(SimpleNamespace(mains=mains, load=load))), ""
     except BenchmonError as problem:
@@ -120,8 +122,8 @@ class FakeView:
         steps = self.info.bench.step
         plan = Plan(steps)
         places = [(number, plan.mains_at(number), plan.load_at(number)) for number in range(1, len(steps) + 1)]
-        self.push(SettledPrediction(self.now, *_told(predict, None, None)))
-        self.push(*(StepPrediction(self.now, number, *_told(predict, *given)) for number, *given in places))
+        self.push(SettledPrediction(self.now, *_answer_of(predict, None, None)))
+        self.push(*(StepPrediction(self.now, number, *_answer_of(predict, *given)) for number, *given in places))
 
     def poll(self) -> Update:
         if self.problem is not None:

@@ -119,8 +119,8 @@ def kinds(found):
 def test_a_right_supply_on_wandering_mains_agrees_and_causes_no_event():
     found = assessed(log(400, mains=0.03))
     assert found["events"] == []
-    assert {told["verdict"] for told in found["channels"].values()} == {"agrees"}
-    assert all(told["flags"] == [] for told in found["channels"].values())
+    assert {shown["verdict"] for shown in found["channels"].values()} == {"agrees"}
+    assert all(shown["flags"] == [] for shown in found["channels"].values())
     assert found["explanations"][0]["cause"] == "nothing wrong"
     assert found["explanations"][0]["likelihood"] > 0.9
 
@@ -140,7 +140,7 @@ def test_it_has_the_form_of_the_contract():
     assert set(found) == {"channels", "events", "explanations"}
     assert set(found["channels"]) == {channel.name for channel in BENCH.channel}
     keys = {"value", "expected", "en", "verdict", "flags", "final", "time_to_limit_s"}
-    assert all(set(told) == keys for told in found["channels"].values())
+    assert all(set(shown) == keys for shown in found["channels"].values())
     assert all(set(one) == {"cause", "likelihood", "message"} for one in found["explanations"])
 
 
@@ -167,17 +167,17 @@ def test_a_drift_is_flagged_within_three_minutes_and_says_where_it_leads():
     assert found["channels"]["vout"]["time_to_limit_s"] > 1000
 
 
-def test_a_rise_towards_its_limit_is_told_before_it_happens():
+def test_a_rise_towards_its_limit_is_reported_before_it_happens():
     def hot(times, _):
         return 25.0 + 100.0 * (1.0 - np.exp(-times / 120.0))
 
-    told = assessed(log(200, changes={"case": hot}))
-    case = told["channels"]["case"]
+    shown = assessed(log(200, changes={"case": hot}))
+    case = shown["channels"]["case"]
     assert case["final"]["value"] == pytest.approx(125.0, abs=5.0)
     assert abs(case["final"]["value"] - 125.0) < case["final"]["uncertainty"]
     assert case["time_to_limit_s"] == pytest.approx(120.0 * math.log(100.0 / 15.0) - 200.0, abs=6.0)
-    assert "forecast" in kinds(told)
-    message = next(event["message"] for event in told["events"] if event["kind"] == "forecast")
+    assert "forecast" in kinds(shown)
+    message = next(event["message"] for event in shown["events"] if event["kind"] == "forecast")
     assert "limit 110.0 °C, reached in about" in message
     assert case["flags"] == ["hot"]
 
@@ -187,9 +187,9 @@ def test_a_runaway_is_not_over_while_it_grows(monkeypatch, constant):
     monkeypatch.setattr(EXPLAINER, "explain", lambda _: [])  # not asked for here
     monkeypatch.setitem(NOISE, "case", 0.03)
     rows = log(160, mains=0.01, step=1.0, changes={"case": lambda t, v: v + np.expm1(t / constant)})
-    told = [event["kind"] for event in assessed(rows)["events"] if event["channel"] == "case"]
-    assert told.count("runaway") == 1
-    assert "cleared" not in told
+    shown = [event["kind"] for event in assessed(rows)["events"] if event["channel"] == "case"]
+    assert shown.count("runaway") == 1
+    assert "cleared" not in shown
 
 
 def test_warming_up_from_cold_is_as_expected():
@@ -219,7 +219,7 @@ def test_a_meter_on_its_ac_range_is_explained_from_one_round():
     assert "select DC" in first["message"]
 
 
-def test_a_contradiction_is_told_with_its_culprit_even_for_one_round():
+def test_a_contradiction_is_reported_with_its_culprit_even_for_one_round():
     rows = [row for row in log(1, changes={"power": lambda _, v: 2.0 * v}) if row.time == 0.0]
     found = assessed(rows)
     assert found["channels"]["power"]["flags"] == ["implausible"]
@@ -241,7 +241,7 @@ def test_a_plan_that_begins_at_low_mains_is_judged_there():
     low = predict(BENCH, mains_voltage=20.0).quantities
     rows = [LoggedReading(0.0, one.name, low[one.quantity].value) for one in BENCH.channel if one.name in LOW]
     verdicts = [
-        {told["verdict"] for told in assess(bench, rows)["channels"].values()}
+        {shown["verdict"] for shown in assess(bench, rows)["channels"].values()}
         for bench in (BENCH, BENCH.model_copy(update={"step": (first,)}))
     ]
     assert verdicts == [{"unpredicted"}, {"agrees", "disagrees"}]  # the mains itself is not the bench file's
@@ -258,19 +258,19 @@ def test_a_plan_that_begins_at_low_mains_is_judged_there():
 )
 def test_a_mains_meter_that_the_supply_denies_is_the_one_that_is_wrong(part, cause):
     found = assessed([row for row in log(1, changes={"mains": lambda _, v: part * v}) if row.time == 0.0])
-    verdicts = {name: told["verdict"] for name, told in found["channels"].items()}
+    verdicts = {name: shown["verdict"] for name, shown in found["channels"].items()}
     assert verdicts.pop("mains") == "disagrees"
     assert set(verdicts.values()) == {"agrees"}
     assert found["explanations"][0]["cause"] == cause
 
 
-def test_a_peak_taken_for_the_mains_rms_is_told_though_it_could_be_a_high_mains():
+def test_a_peak_taken_for_the_mains_rms_is_reported_though_it_could_be_a_high_mains():
     part = 1.39  # √2, on mains a little low
     found = assessed([row for row in log(1, changes={"mains": lambda _, v: part * v}) if row.time == 0.0])
     assert found["explanations"][0]["cause"] == "mains: the peak is taken for the rms"
 
 
-def test_a_supply_without_mains_is_told_to_have_none():
+def test_a_supply_without_mains_is_known_to_have_none():
     nothing = dict.fromkeys(("mains", "current", "power", "vout", "ripple"), lambda _, v: 0.0 * v)
     found = assessed([row for row in log(1, changes=nothing) if row.channel != "case"])
     assert found["explanations"][0]["cause"] == "there is no mains voltage"

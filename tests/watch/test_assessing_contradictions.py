@@ -65,7 +65,7 @@ def without_causes(monkeypatch):
 
 
 def implausible(folder, read, wrong=None, factor=1.0):
-    """Return the messages of contradictions that `assess` tells of half a minute's log."""
+    """Return the messages of contradictions that `assess` finds in half a minute's log."""
     lines = [SUPPLY, METER]
     for name in read:
         lines.append(f'[[channel]]\nname = "{name}"\ninstrument = "meter"\nquantity = "{QUANTITIES[name]}"')

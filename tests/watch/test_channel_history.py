@@ -122,7 +122,7 @@ def test_a_case_that_heads_for_its_limit_is_forecast_then_called_off(watch):
     assert ("cleared", "diode case") in kinds(after)
 
 
-def test_a_junction_past_its_maximum_is_told_from_its_case(watch):
+def test_a_junction_past_its_maximum_is_seen_from_its_case(watch):
     events = play(watch[0], 5, {"diode case": lambda _time, _value: 149.0})
     message = next(event.message for event in events if event.kind == "junction")
     assert "so the junction is near 15" in message

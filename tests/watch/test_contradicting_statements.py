@@ -57,7 +57,7 @@ def test_an_answer_that_contradicts_nothing():
     assert contradictions_in(CALM, BENCH, READINGS) == []
 
 
-UNTOLD = {"cause": "none of these", "likelihood": 0.6, "message": "x: no cause can be told"}
+UNTOLD = {"cause": "none of these", "likelihood": 0.6, "message": "x: all agrees, and no known cause is seen yet"}
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ UNTOLD = {"cause": "none of these", "likelihood": 0.6, "message": "x: no cause c
         (changed("channels", "vout", "en", to=1.2), "En 1.2 and agrees"),
         (changed("channels", "vout", "en", to=-0.5), "of 22.1 against 22.0"),
         (changed("explanations", 0, "message", to="case reads 91.3 °C, expected 60.0 °C"), "where case reads 80.5"),
-        (changed("explanations", 0, "message", to="x: no cause can be told yet"), None),
+        (changed("explanations", 0, "message", to="x: and no known cause is seen yet"), None),
         (changed("explanations", 0, to=UNTOLD), "beside"),
         (changed("explanations", 0, "likelihood", to=0.9), "more than 1"),
         (changed("explanations", 0, "cause", to="nothing wrong"), "nothing wrong 0.40 above case"),

@@ -164,7 +164,7 @@ def test_of_equally_exact_meters_on_a_rule_its_first_is_the_culprit(order, facto
     assert (found.rule, found.culprit) == ("power above volts times amperes", "mains.power.active")
 
 
-def test_two_meters_that_may_be_on_two_diodes_are_told_so():
+def test_two_meters_that_may_be_on_two_diodes_are_called_so():
     cases = [
         MeasuredValue(name, "diode.temperature.case", value, 2.0) for name, value in (("left", 60.0), ("right", 72.0))
     ]

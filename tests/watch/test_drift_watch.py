@@ -78,7 +78,7 @@ def test_a_drift_under_wandering_mains_is_found():
     assert 1800 < began[0] < 2000
 
 
-def test_an_expectation_told_in_steps_is_no_drift():
+def test_an_expectation_given_in_steps_is_no_drift():
     t = times(60)
     mains = 1 + 0.01 * np.sin(2 * np.pi * t / 900)
     held = np.round(mains / 0.001) * 0.001

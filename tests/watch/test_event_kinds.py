@@ -36,8 +36,8 @@ def _emitted() -> set[str]:
 def _announced_verdicts() -> set[Verdict]:
     """Return the verdicts that become events, by readings that get worse and better again."""
     steady = SteadyVerdict()
-    told = (steady.update(None, en) for en in (0.0, 1.2, 5.0, 1.2, 0.0) for _ in range(4))
-    return {verdict for verdict in told if verdict is not None}
+    shown = (steady.update(None, en) for en in (0.0, 1.2, 5.0, 1.2, 0.0) for _ in range(4))
+    return {verdict for verdict in shown if verdict is not None}
 
 
 def test_every_kind_is_emitted_and_no_other():

@@ -219,7 +219,7 @@ def test_a_channel_that_reads_nothing_usable_is_left_out(ideal):
     assert explainer.explain(found)[0].cause == NOTHING_WRONG
 
 
-def test_overload_is_told_and_is_not_nothing(ideal):
+def test_overload_is_reported_and_is_not_nothing(ideal):
     bench, explainer, values = ideal
     found = [Observation(bench.channel[0], math.inf)]
     assert [one.cause for one in explainer.explain(found)] == ["vout: the meter shows overload: its range is too low"]
@@ -255,7 +255,7 @@ def test_a_reading_of_the_other_sign_is_given_with_its_unit_and_not_as_a_ratio()
     assert "%" not in first.message
 
 
-def test_the_ac_range_is_told_of_a_circuit_that_is_not_ideal():
+def test_the_ac_range_is_reported_of_a_circuit_that_is_not_ideal():
     # 0.435 is the ideal wave's; where diodes conduct for less of the period, an exact AC range would read 0.457.
     right = meter_values(BENCHES["bridge"], BENCHES["bridge"].mains.voltage)
     found = [

@@ -1,4 +1,4 @@
-"""Heat: where a temperature settles, when it passes its limit, and when that cannot be told."""
+"""Heat: where a temperature settles, when it passes its limit, and when that is not known."""
 
 import math
 
@@ -115,7 +115,7 @@ def test_a_limit_that_is_not_reached_is_not_forecast():
     assert outlook.to_warning is None  # it is past its warning already
 
 
-def test_it_says_when_it_cannot_tell_yet():
+def test_it_says_when_it_cannot_know_yet():
     t = np.arange(0, 12, 0.5)
     outlook = follow(HeatWatch(HeatLimits(None, 105.0)), t, rise(t, constant=300.0), sigma=0.5)
     assert outlook.final is None
@@ -157,7 +157,7 @@ def test_a_change_is_noticed_whenever_it_comes():
         assert outlook.to_limit is not None
 
 
-def test_a_runaway_is_told_before_the_limit():
+def test_a_runaway_is_reported_before_the_limit():
     t = np.arange(0, 300, 0.5)
     values = 40 + 5 * np.expm1(t / 100)
     watch = HeatWatch(HeatLimits(None, 120.0))
@@ -239,7 +239,7 @@ def test_an_exact_rise_is_met_wherever_the_clock_stands(size, constant, offset):
     assert fit.final.best == pytest.approx(AIR + size, abs=0.1 * size)
 
 
-def test_the_sentence_tells_final_value_limit_and_time():
+def test_the_sentence_shows_final_value_limit_and_time():
     t = np.arange(0, 250, 0.5)
     channel = Channel.model_validate(
         {

@@ -110,7 +110,7 @@ def lacks(plan, now, channels, *judgements):
     return blocking_reasons(plan.current_step, now, channels, {each.channel: each for each in judgements})
 
 
-def test_what_a_step_lacks_is_told_one_by_one(channels):
+def test_what_a_step_lacks_is_reported_one_by_one(channels):
     plan = Plan(STEPS)
     do(plan, Action.BEGIN, 1, 100.0)
     found = lacks(plan, 103.0, channels, judged("vout", 9.0, Verdict.DISAGREES), judged("line", 231.0))

@@ -31,27 +31,27 @@ def bench():
     return Bench
 
 
-def told(place, bench, prediction=None):
+def shown(place, bench, prediction=None):
     return " ".join(step_cautions(Plan(STEPS), place, bench, prediction.quantities if prediction else {}))
 
 
 def test_a_reservoir_without_load_keeps_its_charge(bench):
     cold = predicted(output=0.0, diode=25.0, reservoir=29.0)
-    assert "holds 29.0 V and 4.2 J; without load it keeps them" in told(2, bench, cold)
-    assert "keeps them" not in told(3, bench, cold)
-    assert "more than is safe to touch" in told(3, bench, predicted(output=0.0, diode=25.0, reservoir=90.0))
+    assert "holds 29.0 V and 4.2 J; without load it keeps them" in shown(2, bench, cold)
+    assert "keeps them" not in shown(3, bench, cold)
+    assert "more than is safe to touch" in shown(3, bench, predicted(output=0.0, diode=25.0, reservoir=90.0))
 
 
-def test_heat_is_told_where_there_is_heat(bench):
+def test_heat_is_reported_where_there_is_heat(bench):
     hot = predicted(output=75.0, diode=85.0, reservoir=29.0)
-    assert "turns 75 W into heat" in told(3, bench, hot)
-    assert "Diodes settle near 85 °C" in told(3, bench, hot)
-    assert "into heat" not in told(2, bench, hot), "an open load turns nothing into heat"
-    assert "settle" not in told(3, bench, predicted(output=0.5, diode=30.0, reservoir=29.0))
+    assert "turns 75 W into heat" in shown(3, bench, hot)
+    assert "Diodes settle near 85 °C" in shown(3, bench, hot)
+    assert "into heat" not in shown(2, bench, hot), "an open load turns nothing into heat"
+    assert "settle" not in shown(3, bench, predicted(output=0.5, diode=30.0, reservoir=29.0))
 
 
 def test_a_change_of_load_and_a_rise_of_mains_have_theirs(bench):
-    assert "Fuse in" in told(1, bench)
-    assert "Turn the mains up slowly" in told(2, bench)
-    assert "Before you change the load: switch off" in told(3, bench)
-    assert told(4, bench) == "", "turning down changes nothing else"
+    assert "Fuse in" in shown(1, bench)
+    assert "Turn the mains up slowly" in shown(2, bench)
+    assert "Before you change the load: switch off" in shown(3, bench)
+    assert shown(4, bench) == "", "turning down changes nothing else"

@@ -42,10 +42,10 @@ def finding(channels, before, after):
         ([CURRENT], {"i": 0.75}, {"i": 0.04}, Power.THERE),
         ([CURRENT], {"i": 0.75}, {}, Power.WAITED_FOR),
         ([CURRENT], {}, {"i": 0.002}, Power.WAITED_FOR),
-        # The current tells, whatever the output does: it may be shorted.
+        # The current shows it, whatever the output does: it may be shorted.
         ([CURRENT, OUT], {"i": 5.0, "out": 15.0}, {"i": 5.0, "out": 0.1}, Power.THERE),
         ([CURRENT, OUT], {"i": 0.75, "out": 15.0}, {"i": 0.0, "out": 14.0}, Power.GONE),
-        # A current meter that has never read tells nothing.
+        # A current meter that has never read shows nothing.
         ([CURRENT, OUT], {"out": 15.0}, {"out": 5.0}, Power.GONE),
         # A voltmeter before the switch still shows the mains.
         ([MAINS], {"u": 230.0}, {"u": 230.0}, Power.UNSEEN),
@@ -101,7 +101,7 @@ def test_power_that_is_back_is_said_by_what_has_clearly_risen(channels, off, the
     assert power.returned() == words
 
 
-def test_the_next_switching_off_is_judged_anew():
+def test_the_next_switching_off_is_judged_again():
     power = PowerGone([CURRENT])
     power.observe("i", 1.0, 0.75)
     power.switched(2.0)
@@ -145,7 +145,7 @@ def test_no_outage_that_the_mains_meter_saw_is_without_its_two_events(low, count
     assert kinds == ["mains gone", "mains back"]
 
 
-def test_a_dip_is_told_when_it_is_over_and_a_mains_turned_down_is_none():
+def test_a_dip_is_reported_when_it_is_over_and_a_mains_turned_down_is_none():
     dip = [("u", 1.0, 230.0), ("u", 2.0, 120.0), ("u", 3.0, 92.0), ("u", 4.0, 228.0)]
     assert interruptions([MAINS], dip) == [("mains dip", 4.0, "u fell from 230.0 V to 92.0 V and was back after 2.0 s")]
     turned = [("u", float(at), 230.0 if at < 5 else 115.0) for at in range(100)]

@@ -25,7 +25,7 @@ WITH_CORE = replace(Effects.none(), core=True)
 
 @pytest.fixture(scope="module")
 def explained():
-    """Return the first cause that is told of a fault of a bench whose fuse never melts."""
+    """Return the first cause that is named for a fault of a bench whose fuse never melts."""
     explainers = {}
 
     def first_cause(name, defects, seconds):
@@ -47,35 +47,35 @@ def explained():
     ("name", "number"),
     [("reservoir", 1), ("centre-tap", 1), ("centre-tap", 2), ("split-rail", 1), ("doubler", 1), ("doubler", 2)],
 )
-def test_a_shorted_diode_is_told_while_the_fuse_holds(explained, name, number):
+def test_a_shorted_diode_is_reported_while_the_fuse_holds(explained, name, number):
     assert (
         explained(name, SupplyDefects(diodes={number: "shorted"}), 0.5)
         == "a diode is shorted, and the fuse still holds"
     )
 
 
-def test_windings_that_short_each_other_are_told_while_the_fuse_holds(explained):
+def test_windings_that_short_each_other_are_reported_while_the_fuse_holds(explained):
     cause = explained("reservoir", SupplyDefects(reversed_windings=frozenset({2})), 0.5)
     assert cause == "one winding is reversed: the two short each other, and the fuse still holds"
 
 
 @pytest.mark.parametrize("number", [1, 2])
-def test_an_open_diode_of_a_doubler_is_told(explained, number):
+def test_an_open_diode_of_a_doubler_is_reported(explained, number):
     assert explained("doubler", SupplyDefects(diodes={number: "open"}), 5.0) == "a diode is open"
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", ["half-wave-doubler", "tripler"])
-def test_an_open_diode_and_capacitor_of_a_cascade_are_told(explained, name):
+def test_an_open_diode_and_capacitor_of_a_cascade_are_reported(explained, name):
     assert explained(name, SupplyDefects(diodes={2: "open"}), 5.0) == "a diode is open"
     assert explained(name, SupplyDefects(reservoir_left=1e-6), 5.0) == "the reservoir is open"
 
 
-def test_an_open_capacitor_of_a_doubler_is_told(explained):
+def test_an_open_capacitor_of_a_doubler_is_reported(explained):
     assert explained("doubler", SupplyDefects(reservoir_left=1e-6), 30.0) == "the reservoir is open"
 
 
-def test_a_reversed_winding_of_a_split_rail_is_told(explained):
+def test_a_reversed_winding_of_a_split_rail_is_reported(explained):
     cause = explained("split-rail", SupplyDefects(reversed_windings=frozenset({2})), 30.0)
     assert cause == "one winding is reversed: each rail is charged once a period"
 

@@ -35,7 +35,7 @@ def test_a_rise_stands_for_where_it_is_heading():
     assert abs(found.value - 118.0) <= found.doubt
 
 
-def test_what_cannot_be_told_yet_is_left_out_unless_it_was_warm():
+def test_what_is_not_known_yet_is_left_out_unless_it_was_warm():
     unknown = Outlook(3.0, State.UNKNOWN, value=41.0)
     assert steady_reading(CASE, 41.0, unknown) is None
     assert steady_reading(CASE, 41.0, unknown, was_warm=True).value == 41.0

@@ -60,7 +60,7 @@ def test_a_block_is_the_average_without_its_spikes():
     assert (block.expected, block.warm, block.held) == (21.0, 0.5, 0.0)
 
 
-def test_a_step_that_stays_begins_anew_and_one_told_in_the_expectation_does_not():
+def test_a_step_that_stays_begins_again_and_one_in_the_expectation_does_not():
     maker = BlockMaker()
     random = np.random.default_rng(3)
 

@@ -119,7 +119,7 @@ def test_a_switch_that_failed_is_worse_than_anything_else(bench, state, flags):
     assert (seen.level, seen.sentence) == (Level.DANGER, failed.message)
 
 
-LOOK = "relay is told: off; no channel shows whether the power is gone, so look"
+LOOK = "relay is commanded: off; no channel shows whether the power is gone, so look"
 
 
 @pytest.mark.parametrize(
@@ -127,18 +127,18 @@ LOOK = "relay is told: off; no channel shows whether the power is gone, so look"
     [
         ("switching off", "x", "Switching off"),
         ("switched off", "x", "Switched off"),
-        ("switched off", LOOK, "Told to switch off, look whether it is"),
+        ("switched off", LOOK, "Commanded to switch off, look whether it is"),
         ("power is back", "x", "Switch off now, the power is back"),
     ],
 )
 def test_a_trip_says_how_its_switching_off_stands_and_stays_a_danger(bench, kind, message, lead):
-    told = Event(5.0, "", kind, message, EventDetails(seen_off=message != LOOK))
-    seen = status_line(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=told)
+    stated = Event(5.0, "", kind, message, EventDetails(seen_off=message != LOOK))
+    seen = status_line(latest_of(bench, {"case": {Flag.TRIPPED}}, case=95.0), bench, switching=stated)
     assert seen.level is Level.DANGER
     assert seen.sentence == f"{lead}: case is at 95.0 °C, above its limit of 90.0 °C"
 
 
-def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, channel):
+def test_a_switching_off_without_a_trip_is_reported_as_far_as_it_is_known(bench, channel):
     """What is low then is so because the power is gone; and that it is gone is said only where it was seen."""
     low = channel(name="vlow", quantity="output.voltage.mean", accuracy="20 mV", warn_below="10 V")
     bench = SimpleNamespace(channel=(*bench.channel, low))
@@ -147,25 +147,25 @@ def test_a_switching_off_without_a_trip_is_told_as_far_as_it_is_known(bench, cha
         "Get ready to switch off: vlow is at 10.00 mV, below its warning"
     )
 
-    def told(kind, message, latest=latest):
+    def stated(kind, message, latest=latest):
         seen = status_line(
             latest, bench, switching=Event(5.0, "", kind, message, EventDetails(seen_off=message != LOOK))
         )
         return seen.level, seen.sentence
 
-    assert told("switching off", "by hand") == (Level.CAUTION, "Switching off, not seen to be off yet: by hand")
-    assert told("switched off", LOOK) == (Level.CAUTION, f"Told to switch off, not seen to be off: {LOOK}")
+    assert stated("switching off", "by hand") == (Level.CAUTION, "Switching off, not seen to be off yet: by hand")
+    assert stated("switched off", LOOK) == (Level.CAUTION, f"Commanded to switch off, not seen to be off: {LOOK}")
     fell = "current fell from 756.0 mA to 0.2 mA"
     charge = "; charge may remain: measure before you touch"
-    assert told("switched off", fell) == (Level.WAITING, f"Switched off: {fell}{charge}")
+    assert stated("switched off", fell) == (Level.WAITING, f"Switched off: {fell}{charge}")
     still = latest | latest_of(bench, {"case": {Flag.HOT}}, case=85.0, vout=0.01, vlow=0.01)
-    assert told("switched off", fell, still) == (
+    assert stated("switched off", fell, still) == (
         Level.CAUTION,
         "Switched off, yet case is at 85.0 °C, above its warning of 80.0 °C",
     )
-    assert told("power is back", "x") == (Level.CAUTION, status_line(latest, bench).sentence)
+    assert stated("power is back", "x") == (Level.CAUTION, status_line(latest, bench).sentence)
     silent = latest_of(bench, {"case": {Flag.STALE}}, case=None)
-    assert told("switched off", fell, silent)[0] is Level.BLIND
+    assert stated("switched off", fell, silent)[0] is Level.BLIND
     ended = status_line(
         latest, bench, "finished", switching=Event(5.0, "", "switched off", fell, EventDetails(seen_off=True))
     )
@@ -205,7 +205,7 @@ def test_without_mains_what_is_low_is_no_warning_and_what_is_not_low_is(with_mai
 
 
 def test_a_current_far_above_what_is_expected_asks_for_a_hand_at_the_switch(channel):
-    """A short lets the output fall and the currents rise: what may burn is told first, unless its meter is mistaken."""
+    """A short lets the output fall and the currents rise: what may burn comes first, unless its meter is mistaken."""
     meters = (
         channel(name="vout", quantity="output.voltage.mean", accuracy="20 mV"),
         channel(name="line", quantity="mains.current.rms", accuracy="1 %"),

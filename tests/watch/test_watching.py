@@ -24,7 +24,7 @@ def kinds(events):
     return [event.kind for event in events]
 
 
-def test_a_disagreement_is_told_in_a_sentence_with_numbers_and_units(channel):
+def test_a_disagreement_is_reported_in_a_sentence_with_numbers_and_units(channel):
     _, events = judge_all(Watch([channel(**OUTPUT)]), "vout", [9.63] * 5, EXPECTED)
     assert [(event.kind, event.channel, event.time) for event in events] == [("disagrees", "vout", 3.0)]
     assert events[0].message == "vout reads 9.630 V, expected 22.14 ± 0.21 V (En −59.3): disagrees"
@@ -36,13 +36,13 @@ def test_each_reading_has_its_own_verdict_at_once(channel):
     assert events == []
 
 
-def test_agreement_is_told_only_after_something_worse(channel):
+def test_agreement_is_reported_only_after_something_worse(channel):
     watch = Watch([channel(**OUTPUT)])
     assert judge_all(watch, "vout", [22.1] * 10, EXPECTED)[1] == []
     assert kinds(judge_all(watch, "vout", [9.0] * 3 + [22.1] * 10, EXPECTED)[1]) == ["disagrees", "agrees"]
 
 
-def test_noise_on_the_line_is_told_once(channel):
+def test_noise_on_the_line_is_reported_once(channel):
     on_the_line = 22.14 + math.hypot(0.02, 0.21)
     noise = [on_the_line + (0.002 if number % 7 < 4 else -0.002) for number in range(500)]
     assert kinds(judge_all(Watch([channel(**OUTPUT)]), "vout", noise, EXPECTED)[1]) == ["questionable"]
@@ -56,7 +56,7 @@ def test_nothing_expected_is_unpredicted_and_no_event(channel):
     assert events == []
 
 
-def test_a_trip_is_told_on_its_first_reading_and_stays(channel):
+def test_a_trip_is_reported_on_its_first_reading_and_stays(channel):
     watch = Watch([channel(warn_above="80 °C", trip_above="90 °C")])
     judgements, events = judge_all(watch, "case", [70.0, 95.2, 95.3, 60.0, 60.0, 60.0])
     assert [Flag.TRIPPED in judgement.flags for judgement in judgements] == [False] + [True] * 5
@@ -74,7 +74,7 @@ def test_a_limit_passed_again_trips_again_but_noise_at_it_does_not(channel):
     assert [event.time for event in events if event.kind == "tripped"] == [7.0]
 
 
-def test_a_warning_is_told_at_once_and_withdrawn_after_three_readings(channel):
+def test_a_warning_is_reported_at_once_and_withdrawn_after_three_readings(channel):
     watch = Watch([channel(warn_above="80 °C")])
     judgements, events = judge_all(watch, "case", [81.0, 79.0, 81.0, 79.0, 79.0, 79.0])
     assert [Flag.HOT in judgement.flags for judgement in judgements] == [True, False, True, False, False, False]
@@ -153,7 +153,7 @@ READINGS = st.lists(
 @given(READINGS)
 def test_no_limit_is_ever_missed_and_no_trip_forgotten(channel, readings):
     watch = Watch([channel(name=name, trip_above="90 °C", trip_below="0 °C") for name in "abc"])
-    tripped, told, armed = set(), [], dict.fromkeys("abc", True)
+    tripped, shown, armed = set(), [], dict.fromkeys("abc", True)
     for time, (name, value) in enumerate(readings):
         judgement, events = watch.judge(name, float(time), value)
         is_past = value is not None and (value > 90 or value < 0)
@@ -163,8 +163,8 @@ def test_no_limit_is_ever_missed_and_no_trip_forgotten(channel, readings):
         assert ("tripped" in kinds(events)) == (is_past and armed[name])
         if value is not None:
             armed[name] = not is_past and (armed[name] or 1 <= value <= 89)
-        told += [event.channel for event in events if event.kind == "tripped"]
-    assert set(told) == tripped
+        shown += [event.channel for event in events if event.kind == "tripped"]
+    assert set(shown) == tripped
 
 
 @given(READINGS, st.permutations(["a", "b", "c"]))

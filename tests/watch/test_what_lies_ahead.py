@@ -55,9 +55,9 @@ def rising(to_limit=220.0, latest=300.0, time=100.0):
 
 
 def test_a_limit_that_will_be_passed_comes_with_its_time():
-    told = status_line(latest(), BENCH, "recording", Outlooks(100.0, rising()))
-    assert told.level is Level.CAUTION
-    assert told.sentence == "Get ready to switch off: diode case will pass 105.0 °C in about 3 min 40 s"
+    line = status_line(latest(), BENCH, "recording", Outlooks(100.0, rising()))
+    assert line.level is Level.CAUTION
+    assert line.sentence == "Get ready to switch off: diode case will pass 105.0 °C in about 3 min 40 s"
 
 
 def test_the_time_runs_down_between_forecasts():
@@ -67,19 +67,19 @@ def test_the_time_runs_down_between_forecasts():
 
 
 def test_what_is_hot_already_says_both():
-    told = status_line(
+    line = status_line(
         latest(judged("diode case", 90.0, Verdict.AGREES, Flag.HOT)), BENCH, "recording", Outlooks(0, rising())
     )
-    assert "above its warning of 85.0 °C, and will pass 105.0 °C" in told.sentence
+    assert "above its warning of 85.0 °C, and will pass 105.0 °C" in line.sentence
 
 
-def test_what_may_pass_is_told_less_loudly_and_behind_a_silent_guard():
+def test_what_may_pass_is_reported_less_loudly_and_behind_a_silent_guard():
     forecasts = rising(latest=math.inf)
-    told = status_line(latest(), BENCH, "recording", Outlooks(100.0, forecasts))
-    assert told.sentence == "Keep an eye on it: diode case may pass 105.0 °C in about 3 min 40 s"
+    line = status_line(latest(), BENCH, "recording", Outlooks(100.0, forecasts))
+    assert line.sentence == "Keep an eye on it: diode case may pass 105.0 °C in about 3 min 40 s"
     silent = Judgement("diode case", 100.0, None, None, None, None, None, Verdict.UNPREDICTED, frozenset({Flag.STALE}))
-    told = status_line(latest(silent), BENCH, "recording", Outlooks(100.0, forecasts))
-    assert told.sentence.startswith("Not watched: diode case")
+    line = status_line(latest(silent), BENCH, "recording", Outlooks(100.0, forecasts))
+    assert line.sentence.startswith("Not watched: diode case")
 
 
 def test_a_limit_that_may_be_passed_has_its_earliest_time_and_raises_no_alarm():
@@ -95,12 +95,12 @@ def test_a_trip_is_worse_than_any_forecast():
     assert status_line(latest(tripped), BENCH, "recording", Outlooks(100.0, rising())).level is Level.DANGER
 
 
-def test_a_likely_cause_is_named_where_the_difference_is_told():
+def test_a_likely_cause_is_named_where_the_difference_is_reported():
     cause = Explanation("ripple: the meter is on its DC range", 0.93, "select AC", ("ripple",))
     wrong = (judged("output", 9.0, Verdict.DISAGREES), judged("ripple", 0.0, Verdict.DISAGREES))
-    told = status_line(latest(*wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,)))
-    assert told.sentence.startswith("Not as expected: ripple is at")
-    assert told.sentence.endswith("; likely the meter is on its DC range (and 1 more)")
+    line = status_line(latest(*wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,)))
+    assert line.sentence.startswith("Not as expected: ripple is at")
+    assert line.sentence.endswith("; likely the meter is on its DC range (and 1 more)")
 
 
 @pytest.mark.parametrize(
@@ -111,7 +111,7 @@ def test_a_likely_cause_is_named_where_the_difference_is_told():
         Explanation("nothing wrong", 0.99, ""),
     ],
 )
-def test_a_doubtful_cause_is_not_told_at_a_glance(cause):
+def test_a_doubtful_cause_is_not_named_at_a_glance(cause):
     wrong = judged("output", 9.0, Verdict.DISAGREES)
     assert "likely" not in status_line(latest(wrong), BENCH, "recording", Outlooks(100.0, {}, (cause,))).sentence
 
@@ -135,5 +135,5 @@ def test_how_long_is_never_nonsense(seconds):
         (7300.0, "in about 2 h"),
     ],
 )
-def test_how_long_is_told_as_people_say_it(seconds, words):
+def test_how_long_is_reported_as_people_say_it(seconds, words):
     assert about(seconds) == words

@@ -27,7 +27,7 @@ def test_value_and_uncertainty_share_one_unit(value, uncertainty, unit, text):
 
 
 @given(st.floats(-1e15, 1e15), st.floats(0, 1e15), st.sampled_from(["V", "A", "", "°C", "Hz"]))
-def test_any_pair_can_be_told(value, uncertainty, unit):
+def test_any_pair_has_words(value, uncertainty, unit):
     assert " ± " in with_uncertainty(value, uncertainty, unit)
 
 

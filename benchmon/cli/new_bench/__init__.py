@@ -30,7 +30,10 @@ _LOOK_FOR = 4.0
 )
 @ASCII
 def new(bench: Path, force: bool, edit: bool, questions: bool, transformer: bool, ascii_only: bool) -> int:
-    """Make a bench file in a form, or change one: a supply, its instruments, and the plan of the test."""
+    """Make a bench file in a form, or change one.
+
+    It describes a supply, its instruments, and the plan of the test.
+    """
     if transformer:
         from benchmon.cli.new_bench.transformer import guide_transformer_tests
 

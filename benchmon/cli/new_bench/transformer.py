@@ -426,6 +426,7 @@ def guide_transformer_tests(path: Path, *, force: bool) -> int:
     """Guide the tests of a transformer and write them into the bench file at `path`; return the exit status.
 
     It is 1 where the tests contradict each other. What is in a file that is there stays, save for the transformer.
+    Raises `click.Abort` where a person stops, after the answers so far are in a draft.
     """
     is_there = path.is_file() and not force
     maker = BenchMaker.of_file(path) if is_there else BenchMaker(path)

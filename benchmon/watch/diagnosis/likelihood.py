@@ -78,7 +78,7 @@ def log_likelihoods(
     anything, as may those that are `left_out` (h, n). `expected` is what each reads where nothing is wrong. All
     deviations are `width` times as wide.
     """
-    values, left, shared = _told(usable, causes, expected, left_out)
+    values, left, shared = _values_of_causes(usable, causes, expected, left_out)
     readings, doubts = (
         np.array(column) for column in zip(*((one.value, one.doubt / 2.0) for one in usable), strict=True)
     )
@@ -103,7 +103,7 @@ def missed_by_a_model(one: Observation) -> tuple[float, float]:
     return found or (0.01, 0.0)
 
 
-def _told(
+def _values_of_causes(
     usable: Sequence[Observation],
     causes: Sequence[Mapping[str, MeterValue]],
     expected: Mapping[str, MeterValue],

@@ -166,7 +166,10 @@ def lock_serial_port(resource: SerialInstrument) -> None:
 
 
 def set_line(resource: SerialInstrument, keys: SerialKeys) -> None:
-    """Set speed, frame and handshake of a serial resource."""
+    """Set speed, frame and handshake of a serial resource.
+
+    Raises `InstrumentError` where the bench file gives the level of a line that this kind of VISA cannot set.
+    """
     resource.baud_rate = keys.baud
     resource.data_bits = keys.data_bits
     resource.parity = _PARITIES[keys.parity]

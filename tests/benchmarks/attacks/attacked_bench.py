@@ -35,7 +35,7 @@ value = 0
 
 
 class AttackedBench:
-    """A supply whose meter shows what its relay does; `heard` are the monotonic times at which the relay was told."""
+    """A supply whose meter shows what its relay does; `heard` are the monotonic times of its commands."""
 
     def __init__(self) -> None:
         self.meter = StreamingMeter()

@@ -1,4 +1,4 @@
-"""Attacks on OFF: asked at the worst moments, is the relay told, and is what was lost said?
+"""Attacks on OFF: asked at the worst moments, is the relay commanded, and is what was lost reported?
 
     python tests/benchmarks/attacks/off_attacks.py [WORD] [--tries 200]
 
@@ -229,15 +229,15 @@ class Attack:
         return self.chance.choice([self.chance.uniform(-0.05, 0.1), self.chance.uniform(0.0, 0.6)])
 
     def _count(self, found: Figures, screen: int) -> None:
-        told = self.server.wait(screen, 60.0)
-        if told.result is None:
-            raise RuntimeError(f"a screen has failed: {told.errors}")
-        if not told.result["refused"]:
+        shown = self.server.wait(screen, 60.0)
+        if shown.result is None:
+            raise RuntimeError(f"a screen has failed: {shown.errors}")
+        if not shown.result["refused"]:
             self.bench.news.wait(2.0)
-        heard = self.bench.heard[0] - told.result["asked"] if self.bench.heard else None
-        if heard is None and not told.result["refused"]:
-            print(f"    lost: {told.result}", flush=True)
-        found.add(accepted=not told.result["refused"], seconds=heard, said=bool(told.result.get("unheard")))
+        heard = self.bench.heard[0] - shown.result["asked"] if self.bench.heard else None
+        if heard is None and not shown.result["refused"]:
+            print(f"    lost: {shown.result}", flush=True)
+        found.add(accepted=not shown.result["refused"], seconds=heard, said=bool(shown.result.get("unheard")))
 
     def _end(self, recorder: RunningRecorder) -> None:
         with suppress(ProcessLookupError):

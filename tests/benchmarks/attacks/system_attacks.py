@@ -7,7 +7,7 @@
 gcc. `openat`, `sendto`, `fsync`, `pwrite64`, `write`: that system call fails for some seconds in all threads of a
 running recorder; `start`: one that is needed at the start fails, as `flock`. These need strace. Meanwhile OFF is
 asked for. Counted are requests that never reached the relay, readings that a screen had and the session has not, and
-faults of which no screen was told. `users` needs root: another user has made the folder of the beacons, locks a
+faults that no screen showed. `users` needs root: another user has made the folder of the beacons, locks a
 beacon, and asks a recorder that is not his. Leaves with status 1 where something was lost or kept quiet.
 """
 
@@ -206,7 +206,7 @@ def attack(name: str, tries: int) -> bool:
     print(
         f"{'ok    ' if is_good else 'FAILED'} {name}: {tries} tries, OFF never at the relay {unheard} "
         f"(longest {longest:.2f} s; refused in words {refused}), {lost} of {seen_in_all} shown readings lost, "
-        f"not told of {quiet}; {system.injected} failures injected; recorders ended with {sorted(statuses)}",
+        f"not reported: {quiet}; {system.injected} failures injected; recorders ended with {sorted(statuses)}",
         flush=True,
     )
     return is_good
@@ -291,7 +291,7 @@ def users() -> bool:
             locked = subprocess.run([*OTHER, "flock", "-n", str(beacon), "true"], capture_output=True, check=False)
             found["his lock on a beacon is refused"] = locked.returncode != 0
         asked = server.run("system_attacks:ask_as_another", str(recorder.path))
-        found["he cannot ask, and is told so"] = asked.result not in {None, "taken"}
+        found["another user cannot ask, and learns it"] = asked.result not in {None, "taken"}
         found["he may look on where the file lets him"] = asked.result == "refused after a look"
         found["nothing was switched off"] = bench.is_on
         os.kill(recorder.pid, signal.SIGTERM)

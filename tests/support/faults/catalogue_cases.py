@@ -1,11 +1,11 @@
 """The whole catalogue of the simulated bench's faults, each at every place where it fits, as the watch would see it.
 
 Supply and meters are the simulated bench's own: other equations than the prediction's, meters with errors, noise and a
-last digit. Only sockets and lines are left out. A supply is warm when a fault befalls it, and is read once it has
+last digit. Only sockets and lines are left out. A supply is warm when a fault begins, and is read once it has
 settled with the fault; `seed` draws its parts, its meters and their noise.
 
-Left out is what readings of one moment cannot tell, or what is told otherwise: line faults (silence and refused answers
-are events of their own), a relay that is stuck (seen when a trip switches off), a value that stands still.
+Left out is what readings of one moment cannot show, or what is found otherwise: line faults (silence and refused
+answers are events of their own), a relay that is stuck (seen when a trip switches off), a value that stands still.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class CatalogueCase:
     holds: str
     observations: list[Observation]
 
-    def is_told_by(self, cause: str) -> bool:
+    def is_named_by(self, cause: str) -> bool:
         """Return whether `cause` is the true one, and nothing besides."""
         return cause.startswith(self.begins) and self.holds in cause and "; " not in cause
 
