@@ -65,14 +65,15 @@ _MORE_DISTORTION = 0.1
 def faults_of_the_feed(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield a wrong primary tap and a distorted mains."""
     volts = "transformer.open_circuit_voltage"
-    tap = OFF + "check which primary tap the mains is on"
-    for factor, words, weight in (
-        (1.0 / 1.1, "10 % too high", USUAL),
-        (1.0 / 0.9, "10 % too low", USUAL),
-        (2.0, "half the mains voltage (115 V for 230 V)", RARE),
-        (0.5, "twice the mains voltage (230 V for 115 V)", RARE),
+    tap = "check which primary tap the mains is on"
+    at_once = "switch off at once, let capacitors discharge, "  # Capacitors get twice the volts.
+    for factor, words, weight, off in (
+        (1.0 / 1.1, "10 % too high", USUAL, OFF),
+        (1.0 / 0.9, "10 % too low", USUAL, OFF),
+        (2.0, "half the mains voltage (115 V for 230 V)", RARE, at_once),
+        (0.5, "twice the mains voltage (230 V for 115 V)", RARE, OFF),
     ):
-        yield SuspectedFault(f"the primary tap is for {words}", tap, weight, bench, {volts: factor})
+        yield SuspectedFault(f"the primary tap is for {words}", off + tap, weight, bench, {volts: factor})
     # Mains that feed many rectifiers are flat at the top: a third harmonic in phase, a fifth against it, or both. A
     # fifth in phase makes it pointed. How much there is of which is not known.
     both = _MORE_DISTORTION / 2.0**0.5

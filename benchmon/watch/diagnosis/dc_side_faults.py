@@ -161,6 +161,12 @@ def _faults_of_both_loads(bench: Bench) -> Iterator[SuspectedFault]:
         yield SuspectedFault(cause, remedy, USUAL / 2.0, bench, dict.fromkeys(parts, factor))
 
 
+_OTHER_LOADS = ((4.0, "more", 0.3), (0.3, "less", 0.15), (0.1, "less", 0.04))
+"""Times what a load should draw, and the part of that change by which it may be off: up to the next size."""
+
+_OTHER_DECADE = OFF + "measure the load: a resistor of ten times the value looks much the same"
+
+
 def _faults_of_a_load(bench: Bench, output: _Output, weight: float, *, alone: bool) -> Iterator[SuspectedFault]:
     load, of_it = output.bench.load, f"the load{output.words}"
     if load.kind == "open":
@@ -170,6 +176,10 @@ def _faults_of_a_load(bench: Bench, output: _Output, weight: float, *, alone: bo
     remedy = OFF + "measure the load"
     yield SuspectedFault(f"{of_it} draws twice what it should", remedy, weight, bench, {part: twice})
     yield SuspectedFault(f"{of_it} draws half of what it should", remedy, weight, bench, {part: half})
+    for size, words, doubt in _OTHER_LOADS:
+        factor = 1.0 / size if load.kind == "resistor" else size
+        cause = f"{of_it} draws far {words} than it should"
+        yield SuspectedFault(cause, _OTHER_DECADE, weight / 2.0, bench, {part: factor}, size_doubt=doubt)
     nothing: dict[str, object] = {f"load{output.suffix}": OpenLoad(kind="open")}
     if not output.suffix and not alone and bench.load_2 is None:
         nothing["load_2"] = bench.load

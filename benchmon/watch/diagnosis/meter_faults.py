@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
+import numpy as np
+
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
 from benchmon.text import with_minus
@@ -19,6 +21,12 @@ _RANGE_DOUBT = 0.06
 
 _RANGE_OFFSET = 0.01
 """The part of what should be read by which such a reading may be off though it should be zero (from memory)."""
+
+_PICKED_UP = 0.002
+"""The part of what should be read that open leads pick up, from memory: millivolts of tens of volts."""
+
+_NOT_CONNECTED = "the meter is not connected, or its own fuse has blown"
+_LOOK_AT_LEADS = "look at its leads and its own fuse, and take what it should measure for live"
 
 _TOO_MUCH, _TOO_MUCH_DOUBT = 1.12, 0.07
 """What a meter whose reference sinks with its battery shows of the truth, and how far that may be off (k = 1)."""
@@ -110,20 +118,37 @@ def _at_one_channel(
         yield from _of_a_temperature(channel, right, values)
         return
     way = QUANTITY_KINDS.get(channel.quantity)
-    if way is not None:
-        for kind, cause, remedy, weight in _WRONG_WAYS[way[1]]:
-            value = values.waves.get((way[0], kind))
-            if value is not None and not (kind is Detector.AC_RECTIFIED and _has_no_mean(values, way[0])):
-                doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
-                doubt = max(doubt, _RANGE_OFFSET * abs(right.value))
-                yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
-    yield from meter_faults_on(channel, right)
+    trace, ways = ("", ()) if way is None else (way[0], _WRONG_WAYS[way[1]])
+    shows_nothing = False
+    for kind, cause, remedy, weight in ways:
+        value = values.waves.get((trace, kind))
+        if value is None or (kind is Detector.AC_RECTIFIED and _has_no_mean(values, trace)):
+            continue
+        if kind in (Detector.MEAN, Detector.AC_RMS) and abs(value.value) <= _PICKED_UP * abs(right.value):
+            # A DC range shows nothing of what alternates, nor an AC range of what is smooth; a meter that is not
+            # connected reads as much.
+            shows_nothing = True
+            yield _nothing(right), cause, f"{remedy}; if that is selected, {_LOOK_AT_LEADS}", weight
+            continue
+        doubt = max(
+            _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value)), _RANGE_OFFSET * abs(right.value)
+        )
+        yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
+    for value, cause, remedy, weight in meter_faults_on(channel, right):
+        yield value, cause, remedy, RARE if shows_nothing and cause == _NOT_CONNECTED else weight
+
+
+def _nothing(right: MeterValue) -> MeterValue:
+    """Return what open leads read where `right` should be."""
+    return MeterValue(0.0, np.zeros_like(right.moves), _PICKED_UP * abs(right.value))
 
 
 def meter_faults_on(channel: Channel, value: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
     """Yield the mistakes that act on whatever `channel` should read: its `value` then, the cause, remedy and weight."""
     if is_temperature(channel.quantity):
         return
+    if channel.unit not in ("", "Hz"):
+        yield _nothing(value), _NOT_CONNECTED, _LOOK_AT_LEADS, COMMON
     if channel.quantity.endswith(_SIGNED):
         yield value.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
     yield from _of_a_ratio(channel, value)
