@@ -15,7 +15,7 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `COPPER_ZERO` | IEC 60335-1:2020, clause 11 (rise by resistance); IEC 62368-1 | warm windings |
 | `INSULATION_STANDS` | IEC 60085:2007, thermal class 180 (H) | overloaded windings |
 | `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
-| `LOAD_RISE`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
+| `LOAD_RISE`, `LOAD_RISE_DIFFERS`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
 | `TRANSFORMER_RISE`, `TRANSFORMER_WARMS_IN` | no standard: experience | temperatures, drift |
 | `LEAST_LOAD_DOUBT` | no standard: experience | causes, fits |
 | `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
@@ -97,8 +97,9 @@ COPPER_ZERO = 234.5
 DIODE_FALL = 2e-3
 """V/K by which the forward drop of a silicon diode falls at constant current."""
 
-LOAD_RISE = 275.0
-"""K by which a wirewound resistor's body rises at its rated power in free air."""
+LOAD_RISE, LOAD_RISE_DIFFERS = 275.0, 0.25
+"""K by which a wirewound resistor's body rises at its rated power in free air, and the relative standard uncertainty of
+that: data sheets give 200 to 350 K, and mounting and draught do the rest."""
 LEAST_LOAD_DOUBT = 0.015
 """Part by which a load resistor of a common class may be off, warm by an amount that nobody measured."""
 TRANSFORMER_RISE = 60.0

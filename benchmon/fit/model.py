@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmon.bench import Bench, ResistorLoad
+from benchmon.bench import Bench
 from benchmon.fit.readings import Condition, Data, SettledReading
 from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, Parts, parts_of
@@ -32,7 +32,7 @@ from benchmon.prediction.uncertainty import (
     model_uncertainty,
 )
 from benchmon.signals.arrays import Floats
-from benchmon.standards import LEAST_LOAD_DOUBT, LOAD_RISE, LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
+from benchmon.standards import LEAST_LOAD_DOUBT, LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 WINDING_RISE_FACTOR = "transformer.rise"
 """The unknown factor on the estimated rise of the windings."""
@@ -42,8 +42,8 @@ _OWN_PARTS = {MAINS, AMBIENT, JUNCTION_SHIFT, WINDING_TEMPERATURE, WINDING_RISE}
 _WINDINGS = ("transformer.primary_resistance", "transformer.secondary_resistance")
 _WARMTH_SIZE = 0.4
 """How far the rise of windings differs from the usual one: from half as warm to half as warm again."""
-_LOAD_WARMS, _LOAD_DOUBT = "load.temperature_coefficient", 0.25
-"""The part by which a warm load's resistance differs, and how far its rise is off, as a part of the rated one."""
+_LOADS_WARM = ("load.temperature_coefficient", "load_2.temperature_coefficient")
+"""The parts by which the resistance of a warm load differs."""
 _MAINS_SIZE, _AMBIENT_SIZE = 0.1, 5.0
 """Deviation of the mains voltage, as a part, and of the ambient, K, before a meter has shown more."""
 _JUNCTION_SIZE, _DRAUGHT = 0.25, 0.03
@@ -130,7 +130,13 @@ class SupplyModel:
             # Of the bench as it is: it may hold at which temperature the windings were measured.
             bench = with_load(self.data.bench, condition.load)
             for entry in input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True, correlated=False):
-                if entry.part not in _OWN_PARTS and not entry.part.startswith(_SESSION_PARTS):
+                if entry.part in _LOADS_WARM:
+                    # How warm a load gets is of its place and air that day, and a step's load is another resistor.
+                    step = condition.load if isinstance(condition.load, float) else None
+                    at = step if entry.part.startswith(_LOAD_PARTS) else None
+                    one = Unknown(entry.part, entry.label, entry.size, session=condition.session, load=at)
+                    found.setdefault(f"{entry.part} {at} {condition.session}", one)
+                elif entry.part not in _OWN_PARTS and not entry.part.startswith(_SESSION_PARTS):
                     one, load = _unknown_of(entry, is_learned=entry.part in learned), condition.load
                     if entry.part.startswith(_LOAD_PARTS) and isinstance(load, float):
                         found.setdefault(f"{entry.part} {load}", replace(one, load=load))
@@ -154,12 +160,7 @@ class SupplyModel:
 
     def _of_conditions(self) -> Iterator[Unknown]:
         """Yield what belongs to each condition alone."""
-        for place, condition in enumerate(self.data.conditions):
-            used = self._benches[place].load
-            if isinstance(used, ResistorLoad) and used.temperature_coefficient and used.power_rating:
-                doubt = _LOAD_DOUBT * abs(used.temperature_coefficient) * LOAD_RISE
-                given = condition.load if isinstance(condition.load, float) else None
-                yield Unknown("load.resistance", "warmth of the load", doubt, condition=place, load=given)
+        for place in range(len(self.data.conditions)):
             yield Unknown(MAINS, "mains voltage", _MAINS_SIZE, condition=place)
             yield Unknown(AMBIENT, "ambient temperature", self._ambient_size(place), False, condition=place)
             yield Unknown(JUNCTION_SHIFT, "warmth of the junctions", 1.0, False, condition=place)
@@ -226,8 +227,8 @@ class SupplyModel:
                     values[one.part] *= math.exp(one.size * size)
                 else:
                     values[one.part] += one.size * size
-            if _LOAD_WARMS in values:
-                values[_LOAD_WARMS] *= 1.0 - math.exp(-condition.since / LOAD_WARMS_IN)
+            for name in values.keys() & _LOADS_WARM:
+                values[name] *= 1.0 - math.exp(-condition.since / LOAD_WARMS_IN)
             growth = self._growth(condition, values[AMBIENT], warmth * rise)
             for name in _WINDINGS:
                 values[name] *= growth

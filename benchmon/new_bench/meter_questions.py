@@ -140,7 +140,9 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
     points = tuple(point for point in POINTS if has_two or not point.endswith("_2"))
     point = asked.ask(Question(f"{here}.point", "where it measures", why, usual_point, choices=points))
     whats = tuple(quantity.removeprefix(f"{point}.") for quantity in UNITS if quantity.startswith(f"{point}."))
-    usual = "voltage.mean" if "voltage.mean" in whats else whats[0]
+    # A scope is there for what a multimeter does not show.
+    first = "voltage.ripple" if any(key.key == "wave" for key in template.channel) else "voltage.mean"
+    usual = first if first in whats else whats[0]
     why = "rms is of the whole wave, mean is what a DC range reads, ac_rms what an AC-coupled range reads."
     what = asked.ask(Question(f"{here}.what", "what it reads", why, usual, choices=whats))
     quantity = f"{point}.{what}"
@@ -267,7 +269,7 @@ def _driver_question(prefix: str, key: TemplateKey, model: type[BaseModel], quan
     if inner:
         words = f"{why} Its {inner}: what stands in the answer, in order, with commas; - for what does not matter."
         shown = ", ".join(map(str, usual)) if isinstance(usual, Sequence) else ""
-        return Question(name, key.key, words, shown, check=check, as_toml=as_words)
+        return Question(name, f"fields of its {inner}", words, shown, check=check, as_toml=as_words)
     shown = "" if usual is None else usual if isinstance(usual, str) else toml(usual)
     return Question(name, key.key, why, shown, check=check, as_toml=as_toml)
 
@@ -455,7 +457,8 @@ def _write_meter(
         if not question.name.startswith(f"{here}.") or key in ("name", "seen", "driver", "reads"):
             continue
         if is_new or (question.name in asked.given and _changed(asked, former, question.name)):
-            section.set(key, question.as_toml(asked[question.name]) if question.as_toml else asked[question.name])
+            answer, confirmed = asked[question.name], not question.is_figure or question.name in asked.given
+            section.set(key, question.as_toml(answer) if question.as_toml else answer, confirmed=confirmed)
     return section
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -22,6 +23,8 @@ LONGEST = 500
 _NO_ANSWERS = ("-", "–", "?", "no", "none", "not measured", "not known", "unknown")
 _BARE = re.compile(r"[+\-−]?(?:\d+\.?\d*|\.\d+)(?:[eE][+\-−]?\d+)?")
 _RATIO = re.compile(r"(?P<number>[0-9.]+)\s*(?P<above>[pnuµμmkM]?(?:V|A|Ω))\s*/\s*(?P<below>[pnuµμmkM]?(?:V|A|°C|W))")
+_LISTED = re.compile(r'\[(?:"[^"]*"|[\[\], ])*\]')
+"""A list of the bench file, as a key's description shows it."""
 _WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
 
 _NO_FIGURES = ("title", "plan.", "step.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain")
@@ -92,9 +95,9 @@ class Question:
 
     @property
     def is_figure(self) -> bool:
-        """Whether the prediction, or a verdict, depends on the answer: names and addresses are no figures."""
+        """Whether a prediction, a verdict or a reading depends on the answer: a usual one is to be confirmed."""
         if self.name.startswith(("meter.", "channel.")):
-            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above")
+            return self.name.rpartition(".")[2] in ("accuracy", "warn_above", "trip_above", "address")
         return not self.name.startswith(_NO_FIGURES) and len(self.choices) != 1
 
     def doubt(self, answer: str) -> str:
@@ -231,7 +234,8 @@ class ModelKeys:
 
         `only_one` is for a key that is one such entry.
         """
-        why = f"{meaning(self.model, key)} {more}".strip()
+        described = _LISTED.sub(lambda found: f'"{as_typed(json.loads(found[0]))}"', meaning(self.model, key))
+        why = f"{described} {more}".strip()
 
         def read(text: str) -> TomlValue:
             entries = as_lists(text)

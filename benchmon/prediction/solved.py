@@ -19,6 +19,7 @@ from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in
 from benchmon.prediction.thermal.rated_rise import heating_currents, load_rises, transformer_rise
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, USUAL_WINDING_RISE, InputUncertainty
 from benchmon.signals.arrays import Floats
+from benchmon.standards import LOAD_RISE_DIFFERS
 
 STEP = 0.03
 """The change of an input in a varied circuit, in standard uncertainties."""
@@ -32,9 +33,9 @@ From memory: usual for a diode in free air, and for a regulator of 3 to 5 K/W to
 ESTIMATES: dict[str, tuple[float, str]] = {
     "diode.temperature.case": (0.1, "where the probe sits"),
     "regulator.temperature.case": (0.1, "where the probe sits"),
-    "load.temperature": (0.15, "how the load is mounted"),
+    "load.temperature": (LOAD_RISE_DIFFERS, "how the load is mounted"),
     "regulator_2.temperature.case": (0.1, "where the probe sits"),
-    "load_2.temperature": (0.15, "how the load is mounted"),
+    "load_2.temperature": (LOAD_RISE_DIFFERS, "how the load is mounted"),
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
 """Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""

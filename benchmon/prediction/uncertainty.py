@@ -19,7 +19,7 @@ from benchmon.prediction.thermal.rated_rise import copper_warms
 from benchmon.quantities import Expected, at_first_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
-from benchmon.standards import COPPER_ZERO, LEFT_OUT_DIFFERS, USUAL_MAINS_HARMONICS
+from benchmon.standards import COPPER_ZERO, LEFT_OUT_DIFFERS, LOAD_RISE_DIFFERS, USUAL_MAINS_HARMONICS
 
 _RECTANGULAR = 3.0**-0.5
 
@@ -62,6 +62,8 @@ _MODEL = (
     InputUncertainty("ambient.temperature", "ambient temperature", 1.0, relative=False),
     InputUncertainty("load.resistance", "load resistance", 0.005),
     InputUncertainty("load.current", "load current", 0.005),
+    # What a kelvin does is known; how warm the resistor gets is estimated.
+    InputUncertainty("load.temperature_coefficient", "warmth of the load", LOAD_RISE_DIFFERS),
     InputUncertainty("regulator.output_voltage", "regulator output", 0.01),
     InputUncertainty("regulator.dropout", "regulator dropout", 0.1),
     InputUncertainty("regulator.quiescent_current", "regulator quiescent current", 0.2),

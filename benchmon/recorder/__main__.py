@@ -1,4 +1,7 @@
-"""The recorder's own command: records a bench file into a session file until it is asked to stop."""
+"""The recorder's own command: records a bench file into a session file until it is asked to stop.
+
+As `--guard-load` it is the process that releases a load which a killed recorder has left, see `load_control`.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ from pathlib import Path
 from benchmon.bench import load_bench
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_BAD_INPUT, EXIT_DONE, BenchmonError
 from benchmon.instruments.registry import prepare
+from benchmon.recorder.load_control import guard
 from benchmon.recorder.recording import record
 from benchmon.recorder.sweep_control import unfinished_in
 from benchmon.text import one_line
@@ -21,6 +25,9 @@ _LOOK_EVERY = 0.01
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Record, and return the exit status: 0 done, 1 a limit was passed, 2 bad input with one line that says why."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given == ["--guard-load"]:
+        return EXIT_DONE if guard(sys.stdin.buffer) else EXIT_ANSWER_IS_NO
     parser = argparse.ArgumentParser(prog="python -m benchmon.recorder", description=__doc__)
     parser.add_argument("bench", metavar="BENCH", help="the bench file")
     parser.add_argument("--session", metavar="FILE", required=True, help="the session file, which must be new")
@@ -31,14 +38,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--operator", metavar="NAME", default="", help="who tests it")
     parser.add_argument("--continue", dest="former", metavar="SESSION", help="take over its unfinished sweep")
     parser.add_argument("--guess", metavar="yes", default="", help="screens hide expected values until guessed")
-    given = parser.parse_args(arguments)
-    if given.like is not None:
+    chosen = parser.parse_args(given)
+    if chosen.like is not None:
         # Errors of the bench file are reported when it is recorded.
         with suppress(BenchmonError):
-            prepare(load_bench(Path(given.like)))
-    facts = {"serial": given.serial, "operator": given.operator, "guess": given.guess}
-    former = None if given.former is None else Path(given.former)
-    return record_file(Path(given.bench), Path(given.session), given.duration, given.wait, facts, former=former)
+            prepare(load_bench(Path(chosen.like)))
+    facts = {"serial": chosen.serial, "operator": chosen.operator, "guess": chosen.guess}
+    former = None if chosen.former is None else Path(chosen.former)
+    return record_file(Path(chosen.bench), Path(chosen.session), chosen.duration, chosen.wait, facts, former=former)
 
 
 def record_file(

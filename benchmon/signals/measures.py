@@ -38,8 +38,8 @@ class WaveMeasures:
 
     `rms` is true rms with the mean, `ac_rms` without, `peak` the largest magnitude, `peak_to_peak` the ripple of a
     direct voltage, `form_factor` rms / mean magnitude, `crest_factor` peak / rms. `harmonics` are pairs of order and
-    rms; `thd` covers orders 2 to 40, as a fraction of the fundamental. Both are by groups or subgroups of IEC 61000-4-7
-    if those were requested.
+    rms; `thd` covers orders 2 to 40, as a fraction of the fundamental (THD of IEC 61000-4-7, of the harmonics alone:
+    what lies between them is in `rms` only).
     """
 
     frequency: float

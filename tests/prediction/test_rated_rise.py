@@ -1,5 +1,7 @@
 """Temperature rise of load resistor and transformer, estimated from their ratings."""
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -8,7 +10,7 @@ from benchmon.bench import Bench, load_bench, read_bench
 from benchmon.prediction import predict
 from benchmon.prediction.ratings.check import check
 from benchmon.prediction.thermal.rated_rise import warm_resistance
-from benchmon.standards import LOAD_RISE, TRANSFORMER_RISE
+from benchmon.standards import LOAD_RISE, LOAD_RISE_DIFFERS, TRANSFORMER_RISE
 from benchmon_simulated.scenarios import scenario_named
 from support.circuits.drawn import PLAIN
 
@@ -48,6 +50,16 @@ def test_a_load_with_a_positive_coefficient_draws_less_in_equilibrium():
     before = plain.quantities["output.voltage.rms"].value / plain.quantities["output.current.rms"].value
     assert ohms == pytest.approx(before * (1 + 400e-6 * (celsius - 25)), rel=1e-4)
     assert warm.quantities["output.current.rms"].value < plain.quantities["output.current.rms"].value
+
+
+def test_how_warm_a_load_gets_is_in_doubt_and_only_where_it_matters():
+    """LOAD_RISE_DIFFERS of the rise, times the coefficient, is what the resistance and so the current may differ by."""
+    plain, warm = (predict(with_coefficient(value)) for value in ("0 ppm/K", "400 ppm/K"))
+    rise = warm.quantities["load.temperature"].value - warm.ambient
+    alone = 2.0 * LOAD_RISE_DIFFERS * 400e-6 * rise * warm.quantities["output.current.mean"].value
+    share = dict(warm.contributions["output.current.mean"])["warmth of the load"]
+    assert math.sqrt(share) * warm.quantities["output.current.mean"].uncertainty == pytest.approx(alone, rel=0.2)
+    assert "warmth of the load" not in dict(plain.contributions["output.current.mean"])
 
 
 def test_a_transformer_at_its_rating_has_the_rated_rise():

@@ -92,6 +92,16 @@ def test_ieee_1459_annex_b_from_samples():
     assert found.apparent == pytest.approx(10517.4926, rel=1e-6)
 
 
+def test_distortion_is_of_the_harmonics_alone():
+    """IEC 61000-4-7, 3.2.1 (from memory): lines beside the third count in its group, not in the THD."""
+    lines = [(50, 100.0), (150, 10.0), (155, 2.0), (160, 3.0), (175, 1.0)]
+    wave = sum(math.sqrt(2) * size * np.sin(2 * np.pi * hertz * TIME + 0.3 * hertz) for hertz, size in lines)
+    found = measure(TIME, wave, FREQUENCY)
+    assert found.thd == pytest.approx(0.100, abs=1e-6)
+    assert dict(found.harmonics)[3] == pytest.approx(10.0, rel=1e-6)
+    assert found.rms == pytest.approx(math.sqrt(sum(size**2 for _, size in lines)), rel=1e-6)
+
+
 @pytest.mark.parametrize(("displacement", "thd", "factor"), [(1.0, 0.5, 0.894427), (0.98, 0.7, 0.802847)])
 def test_power_factor_from_displacement_and_distortion(displacement, thd, factor):
     """PF = displacement factor / sqrt(1 + THD²) with a sinusoidal voltage (IEEE 1459-2010; closed form)."""

@@ -223,6 +223,30 @@ async def test_a_choice_is_typed_by_its_first_words(app):
         assert app.state.asked["meter.1.seen"] != before, "the same letter goes to the next one"
 
 
+async def test_a_choice_with_a_point_in_it_is_typed(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.maker.add_meter()
+        app.maker.answer("channel.1.1.point", "mains")
+        app.state.refresh()
+        app.state.cursor = "channel.1.1.what"
+        app._show()
+        await pilot.press(*"power.ap")
+        assert app.state.asked["channel.1.1.what"] == "power.apparent"
+
+
+def test_a_meter_is_taken_away_at_the_second_time_of_asking(state):
+    state.maker.add_meter()
+    state.refresh()
+    at(state, "remove meter 1").act()
+    assert state.maker.meters == [1]
+    assert "Enter again takes meter 1 away" in state.message
+    state.move(-1)
+    at(state, "remove meter 1").act()
+    assert state.maker.meters == [1], "whoever went elsewhere is asked again"
+    state.act()
+    assert state.maker.meters == []
+
+
 async def test_what_a_meter_showed_before_it_was_changed_is_not_shown(app, monkeypatch):
     asked, may_answer = [], Event()
 
@@ -256,6 +280,16 @@ async def test_keys_typed_in_one_go_take_effect_in_their_order(app):
         await pilot.pause()
         await pilot.pause()
     assert app.maker.given == {"title": "a supply", "mains.voltage": "230 V", "mains.tolerance": "10 %"}
+
+
+async def test_what_is_typed_replaces_an_answer_and_puts_a_refused_one_right(app):
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("down", *"120", "enter", "up", *"115", "enter")
+        assert app.maker.given["mains.voltage"] == "115 V"
+        await pilot.press("up", "end", "backspace", "backspace", "backspace", "0", "enter")
+        assert app.maker.given["mains.voltage"] == "110 V", "a part of it is changed where the cursor went there first"
+        await pilot.press("enter", *"8", "enter", *" %", "enter")
+        assert app.maker.given["mains.tolerance"] == "8 %", "the unit that was missing is typed behind it"
 
 
 def _key(name):

@@ -119,7 +119,7 @@ def test_memory_stays_flat():
     assert sum(len(ladder.blocks) + len(ladder.pending) for ladder in ladders) <= 3 * 66
 
 
-def of_a_bench(minutes, mains_read, follow, seed=3):
+def of_a_bench(minutes, mains_read, follow, seed=3, mains_accuracy=0.0):
     """Feed three channels that follow the true mains and are predicted from those read; return watch and beginnings."""
     quantities = {"vout": "output.voltage.mean", "winding": "secondary.voltage.rms", "watts": "mains.power.active"}
     watch = Drifts({**quantities, "pf": "mains.power_factor", "mains": "mains.voltage.rms"}, mains="mains")
@@ -127,7 +127,7 @@ def of_a_bench(minutes, mains_read, follow, seed=3):
     sizes = {"vout": (22.0, 1.1), "winding": (18.0, 1.0), "watts": (30.0, 2.0)}
     for time in times(minutes, 0.5):
         true, read = follow(time), mains_read(time)
-        watch.mains(read)
+        watch.mains(read, mains_accuracy)
         for name, (size, power) in sizes.items():
             noise_now = 2e-4 * size * random.standard_normal()
             changed = watch.update(
@@ -153,8 +153,19 @@ def test_what_follows_the_mains_through_the_core_does_not_drift():
     assert of_a_bench(40, wandering_mains, wandering_mains)[1] == []
 
 
+def drifting_mains(time):
+    return wandering_mains(time) + 0.3 * max(time - 300, 0) / 60
+
+
+@pytest.mark.parametrize(("accuracy", "is_blamed"), [(1.0, True), (10.0, False)])
+def test_a_mains_meter_is_not_blamed_for_what_its_slow_noise_may_be(accuracy, is_blamed):
+    watch, began = of_a_bench(14, drifting_mains, wandering_mains, mains_accuracy=accuracy)
+    assert ("mains" in [name for name, _ in began]) == is_blamed
+    assert (watch.drift("mains") is not None) == is_blamed
+
+
 def test_a_mains_meter_that_drifts_is_blamed_itself():
-    watch, began = of_a_bench(14, lambda t: wandering_mains(t) + 0.3 * max(t - 300, 0) / 60, wandering_mains)
+    watch, began = of_a_bench(14, drifting_mains, wandering_mains)
     assert [name for name, _ in began][:1] == ["mains"]
     assert watch.drift("mains").rate == pytest.approx(0.3 / 60, rel=0.3)
     assert watch.drift("vout") is None

@@ -57,7 +57,9 @@ def new(bench: Path, force: bool, edit: bool, questions: bool, transformer: bool
     if in_form:
         from benchmon.screen.new_bench.form import show_form
 
-        message = f"Goes on from {maker.draft_path.name}." if maker.take_draft() else ""
+        message = (
+            f"The form goes on from {maker.draft_path.name}, the draft of last time." if maker.take_draft() else ""
+        )
         if not show_form(maker, find, message=message, ascii_only=ascii_only):
             maker.keep_draft()
             click.echo(maker.draft_in_words)

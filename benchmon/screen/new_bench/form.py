@@ -13,6 +13,7 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList
+from textual.widgets.input import Selection
 from textual.widgets.option_list import Option
 
 from benchmon.errors import BadInput, BenchmonError
@@ -63,7 +64,7 @@ class FieldLine(TypedLine):
     def on_key(self, event: events.Key) -> None:
         """Choose another answer, where there is a choice, rather than type."""
         character = event.character or ""
-        if self.choose is not None and (event.key in _STEPS or character.isalnum() or character == " "):
+        if self.choose is not None and (event.key in _STEPS or (character and character.isprintable())):
             self.choose(_STEPS.get(event.key, character))
             event.stop()
             event.prevent_default()
@@ -162,6 +163,7 @@ class FormApp(App[bool]):
     #rows { layer: rows; width: 100%; height: 100%; }
     FieldLine { layer: field; position: absolute; height: 1; border: none; padding: 0;
                 background: ansi_default; color: ansi_default; text-style: bold; }
+    FieldLine > .input--selection { background: ansi_default; color: ansi_default; text-style: bold reverse; }
     PickScreen { background: ansi_default; }
     PickScreen Input { height: 1; border: none; padding: 0 1; background: ansi_default; color: ansi_default; }
     PickScreen OptionList { height: 1fr; border: none; padding: 0; background: ansi_default; color: ansi_default; }
@@ -187,7 +189,8 @@ class FormApp(App[bool]):
         self.field = FieldLine(max_length=LONGEST, select_on_focus=False, compact=True)
         self._bar = KeyBar(_KEYS, self.symbols)
         self._is_behind = False
-        self._begun = self._begun_in = ""
+        self._worked_out: dict[str, str] | None = None
+        self._begun = self._begun_in = self._shown = ""
         # What is in a file already is read when it is changed, or by the key.
         self._read: dict[int, object] = {meter: _answers_of(meter, maker.given) for meter in maker.meters}
 
@@ -353,7 +356,11 @@ class FormApp(App[bool]):
             self.field.value = self.state.text_of(self.state.cursor) if is_text else ""
         usual = self.state.asked[question.name] if question is not None and is_text else ""
         self.field.placeholder = self.symbols.plain(usual)
-        self.field.cursor_position = len(self.field.value)
+        end = len(self.field.value)
+        # What is typed replaces the answer; only one that was just refused here is put right, by a unit behind it.
+        was_just_refused = self._shown == self.state.cursor and self.state.cursor in self.state.refused
+        self.field.selection = Selection.cursor(end) if was_just_refused else Selection(0, end)
+        self._shown = self.state.cursor
         self._draw()
 
     def _draw(self) -> None:
@@ -383,11 +390,13 @@ class FormApp(App[bool]):
     def _work_out(self, typed: dict[str, str] | None = None) -> None:
         """Have a thread work out what follows from the answers, and from one that is just `typed`."""
         self._typed = typed or {}
-        if self.state.is_working:
-            self._is_behind = True
-            return
-        self.state.is_working, self._is_behind = True, False
         maker = self.maker.copy(self._typed)
+        if maker.given == self._worked_out:
+            return
+        if self.state.is_working:
+            self._is_behind, self._worked_out = True, None
+            return
+        self.state.is_working, self._is_behind, self._worked_out = True, False, maker.given
         self.run_worker(partial(self._work_out_in_thread, maker), thread=True, exit_on_error=False)
 
     def _work_out_in_thread(self, maker: BenchMaker) -> None:

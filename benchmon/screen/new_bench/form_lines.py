@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from benchmon.new_bench.preview import Consequence
 from benchmon.quantities import example
 from benchmon.screen.lines.text import Cell, Line, fit, rule, wrap
-from benchmon.screen.new_bench.form_state import ADD_METER, AnswerState, FormRow, FormState, RowKind
+from benchmon.screen.new_bench.form_state import ADD_METER, LOOK_AGAIN, AnswerState, FormRow, FormState, RowKind
 from benchmon.screen.styles import StyleRole
 from benchmon.screen.symbols import SymbolSet
 
@@ -122,6 +122,7 @@ def _row(state: FormState, row: FormRow, layout: FormLayout, symbols: SymbolSet)
         return rule(f" {row.words}", width, symbols)
     if row.kind is RowKind.RESULT:
         sign, role = (symbols.disagrees, StyleRole.BAD) if row.is_problem else (symbols.agrees, StyleRole.GOOD)
+        sign = " " * len(sign) if row.is_continued else sign
         return (Cell(f"   {sign} ", role), Cell(fit(symbols.plain(row.words), width - 5, symbols)))
     cursor = symbols.cursor if is_here else " "
     if row.question is None:
@@ -167,9 +168,9 @@ def _help(state: FormState, width: int, symbols: SymbolSet) -> list[Line]:
         if question.offers:
             words = f"{words} F4 lists what was found."
     if state.message:
-        title, words, role = " look again", state.message, StyleRole.DOUBT
+        title, words, role = f" {state.message_title}", state.message, StyleRole.DOUBT
     elif question is not None and question.name in state.refused:
-        title, words, role = " look again", state.refused[question.name][1], StyleRole.BAD
+        title, words, role = f" {LOOK_AGAIN}", state.refused[question.name][1], StyleRole.BAD
     lines = [(Cell(f" {piece}", role),) for piece in wrap(symbols.plain(words, 600), max(1, width - 2))]
     return [rule(symbols.plain(title), width, symbols), *[*lines, (), (), ()][: _HELP - 1]]
 

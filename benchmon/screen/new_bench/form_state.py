@@ -12,6 +12,7 @@ from benchmon.new_bench.bench_maker import BenchMaker
 from benchmon.new_bench.plan_questions import is_of_test
 from benchmon.new_bench.preview import Preview
 from benchmon.new_bench.questions import Asked, Question
+from benchmon.screen.lines.text import wrap
 from benchmon.text import one_line
 
 
@@ -36,16 +37,23 @@ class AnswerState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class FormRow:
-    """A row of the form. `name` is the question's or the action's; results and headings have no name."""
+    """A row of the form. `name` is the question's or the action's; results and headings have no name.
+
+    `is_continued` is of a result that goes on from the row above.
+    """
 
     kind: RowKind
     words: str
     name: str = ""
     question: Question | None = None
     is_problem: bool = False
+    is_continued: bool = False
 
 
 ADD_METER, WRITE = "add meter", "write"
+LOOK_AGAIN = "look again"
+_RESULT_WIDTH = 62
+"""Columns of a result; the form has them beside its margin also where what follows is at the side."""
 _ADD_CHANNEL, _REMOVE_METER = "add channel", "remove meter"
 
 
@@ -66,6 +74,7 @@ class FormState:
     tried: dict[int, str | Sequence[Tried]] = field(default_factory=dict)
     refused: dict[str, tuple[str, str]] = field(default_factory=dict)
     doubted: dict[str, str] = field(default_factory=dict)
+    _asked_back: str = ""
 
     def __post_init__(self) -> None:
         """Ask for the first time."""
@@ -118,9 +127,12 @@ class FormState:
         tried = self.tried.get(meter)
         if tried is None:
             return []
-        if isinstance(tried, str):
-            return [FormRow(RowKind.RESULT, tried)]
-        return [FormRow(RowKind.RESULT, one_line(row.in_words, 200), is_problem=not row.ok) for row in tried]
+        results = [(tried, False)] if isinstance(tried, str) else [(each.in_words, not each.ok) for each in tried]
+        return [
+            FormRow(RowKind.RESULT, piece, is_problem=is_problem, is_continued=number > 0)
+            for words, is_problem in results
+            for number, piece in enumerate(wrap(one_line(words, 300), _RESULT_WIDTH))
+        ]
 
     @property
     def row(self) -> FormRow:
@@ -131,6 +143,13 @@ class FormState:
     def question(self) -> Question | None:
         """The question under the cursor, None where an action is there."""
         return self.row.question
+
+    @property
+    def message_title(self) -> str:
+        """What stands above the message: whether something is to be put right, or it only says what is so."""
+        question = self.question
+        is_wrong = question is not None and self.state_of(question) in (AnswerState.REFUSED, AnswerState.DOUBTED)
+        return LOOK_AGAIN if is_wrong else "note"
 
     @property
     def meter(self) -> int:
@@ -199,12 +218,14 @@ class FormState:
 
     def move(self, steps: int) -> None:
         """Go up or down."""
+        self._asked_back = ""
         names = [row.name for row in self.rows if row.name]
         at = names.index(self.cursor) + steps
         self.cursor = names[min(max(at, 0), len(names) - 1)]
 
     def move_group(self, steps: int) -> None:
         """Go to the first row of the next group, or of this one or the one before."""
+        self._asked_back = ""
         first: list[str] = []
         for before, row in zip(self.rows, self.rows[1:], strict=False):
             if before.kind in (RowKind.HEADING, RowKind.RESULT) and row.name:
@@ -223,7 +244,12 @@ class FormState:
             self.cursor = f"meter.{self.maker.add_meter()}.seen"
         elif what == _ADD_CHANNEL:
             self.cursor = f"channel.{number}.{self.maker.add_channel(int(number))}.point"
+        elif what == _REMOVE_METER and self._asked_back != self.cursor:
+            self._asked_back = self.cursor
+            self.message = f"Enter again takes {self.asked[f'meter.{number}.name']} away, with all its channels."
+            return ""
         elif what == _REMOVE_METER:
+            self._asked_back = self.message = ""
             self.maker.remove(int(number))
             self.tried.pop(int(number), None)
             self.refused = {name: each for name, each in self.refused.items() if not _is_of(name, number)}
@@ -246,7 +272,7 @@ class FormState:
             self.cursor = f"meter.{parts[1]}.seen"
             self.refresh()
         else:
-            self.cursor = f"{_REMOVE_METER} {parts[1]}"
+            self.cursor = self._asked_back = f"{_REMOVE_METER} {parts[1]}"
             self.act()
 
     def first_problem(self) -> str:

@@ -6,8 +6,9 @@ something changed (a fan, a load, the power): then the fit begins again from the
 regime lasts, the more readings a point averages.
 
 No final value is given while its interval is wide, and no time to a limit unless the final value is known or the rise
-already covers a tenth of the way. A limit that most courses pass has a time; one that only some pass has an earliest
-time.
+already covers a tenth of the way. A limit that most courses of two fits in a row pass has a time; one that only some
+pass, or those of one fit, has an earliest time: of 63 drawn warm-ups that stayed below their limit, moving air carried
+one fit of each ninth beyond it.
 
 Forecasts of a channel, from what is known of its drift or of its heat.
 """
@@ -46,7 +47,8 @@ Moving air stays for a while, so that a probe is off much as the one before it w
 _LEAST_DEVIATION = 0.01
 _KNOWN_WITHIN, _KNOWN_KELVIN, _SEEN_PART = 0.35, 1.0, 0.1
 _HALF_WAY = 0.5
-"""The part of the way to a limit that must have been covered before it has a time, unless nearly all courses pass."""
+"""The part of the way to a limit that must have been covered before it has a time, unless nearly all courses pass and
+the final value is known, or the temperature runs away."""
 
 _STEADY_KELVIN = 1.0
 """What may still come, at the likeliest, of a temperature that is called steady; or twice what moving air does."""
@@ -242,7 +244,8 @@ class HeatWatch:
             # No course goes through these points: there is a change among them, and the later half shows what is now.
             self._begin_with(self._points[len(self._points) // 2 :])
             return
-        self._fit = _Fit(courses, self.limits, _unexplained_slope(points, courses))
+        before = frozenset[float]() if self._fit is None else self._fit.passed
+        self._fit = _Fit(courses, self.limits, _unexplained_slope(points, courses), before)
         now = float(times[-1])
         pause = _REFIT * (now - float(times[0]))
         if self._fit.soonest is not None:
@@ -259,9 +262,14 @@ class HeatWatch:
 
 
 class _Fit:
-    """The courses that were fitted last, and what follows from them until they are fitted again."""
+    """The courses that were fitted last, and what follows from them until they are fitted again.
 
-    def __init__(self, courses: Courses, limits: HeatLimits, unexplained_slope: float) -> None:
+    `passed_before` are the limits (°C) that most courses of the fit before passed; `passed` those that these pass.
+    """
+
+    def __init__(
+        self, courses: Courses, limits: HeatLimits, unexplained_slope: float, passed_before: frozenset[float]
+    ) -> None:
         self.courses = courses
         self._unexplained = abs(unexplained_slope) * _STEADY_OVER * (courses.seen - courses.start)
         seen, span = courses.seen, courses.seen - courses.start
@@ -273,7 +281,12 @@ class _Fit:
         self._rest = float(np.median(np.abs(courses.to_come(seen))))
         self._limits = limits
         goals = [limit for limit in (limits.warning, limits.limit) if limit is not None]
-        self._until = dict(zip(goals, courses.until(goals), strict=True)) if goals else {}
+        until = dict(zip(goals, courses.until(goals), strict=True)) if goals else {}
+        self.passed = frozenset(goal for goal, ahead in until.items() if math.isfinite(ahead.best))
+        agreed = self.passed & passed_before
+        self._until = {
+            goal: ahead if goal in agreed else replace(ahead, best=math.inf) for goal, ahead in until.items()
+        }
 
     @property
     def soonest(self) -> float | None:
@@ -327,10 +340,10 @@ class _Fit:
         if not is_known and plain.risen < _SEEN_PART * (limit - plain.value + plain.risen):
             return None
         ahead = self._within_reach(limit, plain)
-        if ahead is not None and math.isinf(ahead.high):
-            is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
-            return ahead if is_near else replace(ahead, best=math.inf)
-        return ahead
+        is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
+        if ahead is None or is_near or (is_known and math.isfinite(ahead.high)):
+            return ahead
+        return ahead if state is State.RUNAWAY else replace(ahead, best=math.inf)
 
     def _within_reach(self, limit: float | None, plain: Outlook) -> Interval | None:
         """Return how long until a limit is passed, None where it is not set, passed already or out of reach."""

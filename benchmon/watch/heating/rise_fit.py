@@ -40,7 +40,7 @@ _Triangle = list[list[Floats]]
 FEWEST = 8
 """Readings from which on a rise is fitted."""
 
-LIKELY = 0.85
+LIKELY = 0.9
 """How probable it must be that a limit is passed for its time to be given, and not the earliest one alone."""
 
 _DRAWS = 320
