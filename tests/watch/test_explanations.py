@@ -252,7 +252,10 @@ def test_a_meter_that_reads_next_to_nothing_has_its_leads_looked_at(quantity):
     ]
     first = EXPLAINERS["bridge"].explain(found)[0]
     assert first.likelihood > 0.8
-    assert "look at its leads and its own fuse, and take what it should measure for live" in first.message
+    assert (
+        "look at its leads, its own fuse and the unit on its display, and take what it should measure for live"
+        in first.message
+    )
 
 
 def test_a_reading_of_the_other_sign_is_given_with_its_unit_and_not_as_a_ratio():
