@@ -183,15 +183,11 @@ def monte_carlo(
     deviates = deviates_of(random, inputs, max(draws, 2))
     nominal = _by_the_same_steps(bench, inputs, solve(bench, parts))
     method = _accurate_method(nominal, deviates[:_PILOTS]) if fast else None
-    chunks = []
-    for start in range(0, len(deviates), _CHUNK):
-        progress(start / len(deviates))
-        chunks.append(_chunk(nominal, method, deviates[start : start + _CHUNK]))
-    values = {name: np.concatenate([found[name] for found, _ in chunks]) for name in nominal.solved.quantities}
+    values, in_full = _solve_draws(nominal, method, deviates, progress)
     _add_difference(random, values, farthest_apart(bench))
     _add_model_uncertainty(random, values, estimates_of(bench))
     distributions = {name: distribution_of(value, UNITS[name]) for name, value in values.items()}
-    return MonteCarlo(distributions, values, sum(count for _, count in chunks))
+    return MonteCarlo(distributions, values, in_full)
 
 
 def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
@@ -202,7 +198,7 @@ def draw_around(nominal: Nominal, draws: int) -> dict[str, Floats]:
     random = np.random.default_rng(1)
     nominal = _by_the_same_steps(nominal.bench, nominal.inputs, nominal.solved)
     deviates = deviates_of(random, nominal.inputs, draws)
-    values, _ = _chunk(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
+    values, _ = _solve_draws(nominal, _accurate_method(nominal, deviates[:_PILOTS]), deviates)
     _add_difference(random, values, farthest_apart(nominal.bench))
     _add_model_uncertainty(random, values, estimates_of(nominal.bench))
     return values
@@ -494,18 +490,39 @@ def _strayed(values: Floats) -> NDArray[np.bool_]:
     return strayed
 
 
-def _chunk(nominal: Nominal, method: _FastMethod | None, deviates: Floats) -> tuple[dict[str, Floats], int]:
-    """Return the quantities of a chunk of draws, and how many of them were solved in full."""
-    if method is None:
-        return _solve_in_full(nominal, deviates), len(deviates)
-    found, balanced = _solve_fast(method, deviates)
-    rest = np.flatnonzero(~balanced | _strayed(found["diode.current.peak"]))
-    if len(rest):
-        again, balanced = _solve_fast(replace(method, steps=method.steps + _MORE_STEPS), deviates[rest])
-        for name, value in again.items():
-            found[name][rest] = value
-        rest = rest[~balanced | _strayed(found["diode.current.peak"])[rest]]
-    if len(rest):
-        for name, value in _solve_in_full(nominal, deviates[rest]).items():
-            found[name][rest] = value
-    return found, len(rest)
+def _solve_draws(
+    nominal: Nominal,
+    method: _FastMethod | None,
+    deviates: Floats,
+    progress: Callable[[float], object] = lambda _: None,
+) -> tuple[dict[str, Floats], int]:
+    """Return the quantities of all draws, (draws,), and how many of them were solved in full.
+
+    The few that need more steps, or a full solution, are gathered from all chunks: a handful of them takes half as long
+    as a whole chunk. `progress` is called with the fraction done.
+    """
+    values = {name: np.empty(len(deviates)) for name in nominal.solved.quantities}
+    balanced = np.zeros(len(deviates), np.bool_)
+    rest = every = np.arange(len(deviates))
+    methods = () if method is None else (method, replace(method, steps=method.steps + _MORE_STEPS))
+    for fast in methods:
+        for some in _chunks(rest):
+            progress(some[0] / len(deviates))
+            found, balanced[some] = _solve_fast(fast, deviates[some])
+            _put(values, some, found)
+        strayed = np.concatenate([_strayed(values["diode.current.peak"][some]) for some in _chunks(every)])
+        rest = rest[(~balanced | strayed)[rest]]
+    for some in _chunks(rest):
+        progress(some[0] / len(deviates))
+        _put(values, some, _solve_in_full(nominal, deviates[some]))
+    return values, len(rest)
+
+
+def _chunks(draws: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Return the numbers of draws in chunks that are solved at once."""
+    return [draws[start : start + _CHUNK] for start in range(0, len(draws), _CHUNK)]
+
+
+def _put(values: dict[str, Floats], draws: NDArray[np.intp], found: dict[str, Floats]) -> None:
+    for name, value in found.items():
+        values[name][draws] = value

@@ -41,6 +41,34 @@ def test_windings_that_warm_are_no_drift_of_the_meter():
 
 def test_a_mains_that_moves_and_is_not_quite_followed_is_no_drift_of_its_meter():
     assert meter_drift(shown(2e-3), 0.02) is None
+    assert meter_drift(shown(0.02), 0.1) is not None
+    assert meter_drift(shown(0.02), 0.2) is None
+
+
+def alone(volts: float, warm: float = 0.0) -> ShownMovement:
+    """Return what a channel of 1 unit a volt shows of a meter that moves by `volts` a second, and of warm windings."""
+    return ShownMovement(1.0, -volts, 1e-4, -warm)
+
+
+def test_what_windings_may_do_to_all_alike_is_no_drift_of_the_meter():
+    assert meter_drift({name: alone(0.02) for name in DOUBTED}, 0.0) is not None
+    assert meter_drift({name: alone(0.02, warm=0.03) for name in DOUBTED}, 0.0) is None
+
+
+def test_a_meter_is_not_named_where_too_few_of_the_channels_agree():
+    def bench(still: int) -> dict[str, ShownMovement]:
+        return {f"moving {i}": alone(0.02) for i in range(5)} | {f"still {i}": alone(0.0) for i in range(still)}
+
+    assert meter_drift(bench(1), 0.0) is not None
+    assert meter_drift(bench(2), 0.0) is None
+
+
+def test_a_meter_is_not_named_by_channels_that_only_a_guess_of_warm_windings_makes_agree():
+    def bench(*warm: float) -> dict[str, ShownMovement]:
+        return {f"warmed by {volts}": alone(-0.02 + 0.45 * volts, warm=volts) for volts in warm}
+
+    assert meter_drift(bench(0.0, 0.01, 0.015, 0.03, 0.04), 0.0) is not None
+    assert meter_drift(bench(0.03, 0.045, 0.06, 0.075, 0.09), 0.0) is None
 
 
 def test_two_channels_name_the_meter_only_where_they_are_much_alike():
