@@ -7,8 +7,8 @@ regime lasts, the more readings a point averages.
 
 No final value is given while its interval is wide, and no time to a limit unless the final value is known or the rise
 already covers a tenth of the way. A limit that most courses of three fits in a row pass has a time; one that only some
-pass, or those of one fit, has an earliest time: of 63 drawn warm-ups that stayed below their limit, moving air carried
-one fit of each ninth beyond it.
+pass, or those of fewer fits, has an earliest time: of 160 drawn warm-ups that stayed below their limit, moving air
+carried two fits in a row of ten beyond it, and three of five.
 
 Forecasts of a channel, from what is known of its drift or of its heat.
 """
