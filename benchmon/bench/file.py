@@ -270,8 +270,8 @@ def read_bench(text: str, name: str = "bench file", *, folder: Path | None = Non
         at = re.search(r"\(at line (\d+)", str(problem))
         where = f"{shown}:{at[1]}" if at else shown
         lines = text.splitlines()
-        line = lines[int(at[1]) - 1] if at and int(at[1]) <= len(lines) else ""
-        bare = _BARE_VALUE.match(line)
+        wrong = lines[int(at[1]) - 1] if at and int(at[1]) <= len(lines) else ""
+        bare = _BARE_VALUE.match(wrong)
         remedy = f'; a value with a unit stands in quotes, like "{bare[1]}"' if bare else ""
         raise BenchFileError(f"{where}: is not valid TOML: {one_line(problem, 200)}{remedy}") from problem
     if not data:
