@@ -269,7 +269,11 @@ def read_bench(text: str, name: str = "bench file", *, folder: Path | None = Non
     except (ValueError, RecursionError) as problem:
         at = re.search(r"\(at line (\d+)", str(problem))
         where = f"{shown}:{at[1]}" if at else shown
-        raise BenchFileError(f"{where}: is not valid TOML: {one_line(problem, 200)}") from problem
+        lines = text.splitlines()
+        wrong = lines[int(at[1]) - 1] if at and int(at[1]) <= len(lines) else ""
+        bare = _BARE_VALUE.match(wrong)
+        remedy = f'; a value with a unit stands in quotes, like "{bare[1]}"' if bare else ""
+        raise BenchFileError(f"{where}: is not valid TOML: {one_line(problem, 200)}{remedy}") from problem
     if not data:
         raise BenchFileError(f"{shown}: is empty; a bench needs at least mains, transformer, rectifier, diode and load")
     if "source" in data:
@@ -327,6 +331,9 @@ def _without_tag(path: tuple[str | int, ...]) -> tuple[str | int, ...]:
 def _reason(kind: str, message: str, context: dict[str, Any]) -> str:
     return _REASONS[kind].format_map(context) if kind in _REASONS else message
 
+
+_BARE_VALUE = re.compile(r"\s*[\w.]{1,80}\s*=\s*([-+]?[0-9.,]{1,20} {0,3}[^\s\d\"'#\[\],-][^\s\"'#]{0,9})\s*(?:#|$)")
+"""A key with a value whose quotes were forgotten: `rating = 80 VA`."""
 
 _REASONS = {
     "extra_forbidden": "no such key; `benchmon keys` lists them",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from textwrap import fill
+from textwrap import fill, wrap
 from typing import TYPE_CHECKING, Any
 
 from benchmon.findings import wording_of
@@ -365,15 +365,27 @@ def tried_as_dict(tried: Mapping[str, Sequence[Tried]]) -> dict[str, Any]:
 
 
 def tried_as_text(tried: Mapping[str, Sequence[Tried]]) -> str:
-    """Return the results of trying instruments and switch, as tables with an empty line before each."""
-    return "".join(
-        f"\n\n{table(('', what, 'channel', 'reads', ''), map(_row_of, rows))}" for what, rows in tried.items()
-    )
+    """Return the results of trying instruments and switch, as tables with an empty line before each.
+
+    What is said of a row stands beside it where there is room, else below it.
+    """
+    return "".join(f"\n\n{_tried_table(what, rows)}" for what, rows in tried.items())
+
+
+def _tried_table(what: str, rows: Sequence[Tried]) -> str:
+    head, *lines = table(("", what, "channel", "reads"), map(_row_of, rows)).splitlines()
+    width, shown = max(map(len, (head, *lines))), [head]
+    for line, row in zip(lines, rows, strict=True):
+        words = one_line(row.words, 200)
+        beside = f"{line:<{width}}  {words}".rstrip()
+        below = [line, *wrap(words, _WIDEST, initial_indent="    ", subsequent_indent="    ", break_on_hyphens=False)]
+        shown += [beside] if len(beside) <= _WIDEST else below
+    return "\n".join(shown)
 
 
 def _row_of(row: Tried) -> tuple[str, ...]:
     reads = "" if row.value is None else format_value(row.value, row.unit)
-    return ("ok" if row.ok else "NO", one_line(row.instrument), one_line(row.channel), reads, one_line(row.words, 200))
+    return ("ok" if row.ok else "NO", one_line(row.instrument), one_line(row.channel), reads)
 
 
 def ports_as_text(ports: Sequence[Port]) -> str:

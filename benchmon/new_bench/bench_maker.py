@@ -41,7 +41,7 @@ _HINTS = (
     ("transformer", "transformer.no_load_test", "no_load", [["230 V", "25 mA", "2 W"]],
      "once volts, amperes and watts without load are measured"),
     ("transformer", "transformer.short_circuit", "short_circuit", ["12 V", "0.3 A", "3 W"],
-     "once they are with the secondaries shorted"),
+     "once volts, amperes and watts with the secondaries shorted are measured"),
 )  # fmt: skip
 _STANDS_FOR = {"transformer.secondaries": ("transformer.windings",), "diode.forward": ("diode.curve",)}
 """Keys by which other questions are answered than those of their names."""

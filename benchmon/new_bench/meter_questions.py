@@ -37,9 +37,13 @@ from benchmon.quantities import (
 from benchmon.text import one_line
 
 _ACCURACIES = {"V": "0.5 % + 20 mV", "A": "1 % + 5 mA", "W": "1 % + 0.5 W", "°C": "2 K"}
+_SCOPE_ACCURACIES = {"V": "3 % + 80 mV", "A": "3 % + 80 mA"}
+"""Of peaks and ripple on a screen of eight bits over ten volts or amperes, a noise of two digits; from memory."""
 _SOMETHING_ELSE = Template("something else", "something else: choose a driver by its name", "", "instruments")
 _TRUE_RMS, _AVERAGING = "true rms", "the mean, scaled for sines"
 DIRECT = "none"
+_ABSENT = "none"
+"""The answer to what a supply has not."""
 READS, ONLY_SWITCHES = "quantities", "nothing: it only switches the power"
 _MORE, _NO_MORE = "below", "nothing"
 NO_LIMIT, _NOT_GIVEN, _NO_CORRECTION = "no limit", "not given", "none"
@@ -137,11 +141,14 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
     usual_point = "ambient" if template.driver in ("thermal_picture", "value_file") else "output"
     why = "The point of the circuit. Mains quantities are measured through a meter made for it, never with bare leads."
     has_two = TOPOLOGIES[asked["rectifier.kind"]].has_two_outputs
-    points = tuple(point for point in POINTS if has_two or not point.endswith("_2"))
+    there = {"ntc": asked["ntc.r25"], "regulator": asked["regulator.output_voltage"]}
+    absent = {point for point, value in there.items() if value == _ABSENT and asked.given.get(f"{here}.point") != point}
+    points = tuple(point for point in POINTS if point not in absent and (has_two or not point.endswith("_2")))
     point = asked.ask(Question(f"{here}.point", "where it measures", why, usual_point, choices=points))
     whats = tuple(quantity.removeprefix(f"{point}.") for quantity in UNITS if quantity.startswith(f"{point}."))
     # A scope is there for what a multimeter does not show.
-    first = "voltage.ripple" if any(key.key == "wave" for key in template.channel) else "voltage.mean"
+    is_scope = any(key.key == "wave" for key in template.channel)
+    first = "voltage.ripple" if is_scope else "voltage.mean"
     usual = first if first in whats else whats[0]
     why = "rms is of the whole wave, mean is what a DC range reads, ac_rms what an AC-coupled range reads."
     what = asked.ask(Question(f"{here}.what", "what it reads", why, usual, choices=whats))
@@ -164,7 +171,7 @@ def _ask_channel(asked: Asked, place: tuple[int, int], template: Template, names
         )
         choices = (_TRUE_RMS, _AVERAGING)
         asked.ask(Question(f"{here}.responds", "it responds to", why, _TRUE_RMS, choices=choices))
-    why, usual = meaning(Channel, "accuracy"), _ACCURACIES.get(unit, "2 %")
+    why, usual = meaning(Channel, "accuracy"), (_ACCURACIES | (_SCOPE_ACCURACIES if is_scope else {})).get(unit, "2 %")
     check = _is_read(parse_accuracy, unit)
     asked.ask(Question(f"{here}.accuracy", "its accuracy", why, usual, check=check, of_unit=True))
     period, why = field_of(Channel, "period"), meaning(Channel, "period")

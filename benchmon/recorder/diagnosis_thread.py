@@ -33,6 +33,9 @@ from benchmon.watch.wording import likelihood_in_words
 _LOOK_EVERY = 1.0
 _FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
 """Seconds between two questions for causes, at first and in the end, while the same channels disagree unmoved."""
+_QUIET = 60.0
+"""Seconds without a cause after which the same one is an event again: a reading at the edge of disagreeing, such as the
+last digit of a scope, made forty events of one cause in seven minutes."""
 _PREPARE_AFTER = 10.0
 """Seconds after which the explanation gets ready, which takes a second, so that it answers a fault at once. Opening the
 instruments and the first prediction come first."""
@@ -62,6 +65,7 @@ class DiagnosisService:
         self._forecasts: dict[str, Forecast] = {}
         self._shown: tuple[Explanation, ...] = ()
         self._last_cause = ""
+        self._quiet_since = math.inf
         self._odd: frozenset[str] = frozenset()
         self._asked_about: dict[str, float] = {}
         self._is_prepared = False
@@ -135,8 +139,10 @@ class DiagnosisService:
         if self.history.causes(now):
             return records + self._explained((), now)
         if self._shown:
-            self._shown, self._last_cause = (), ""
+            self._shown, self._quiet_since = (), now
             records.append(Explanations(now, ()))
+        if now >= self._quiet_since + _QUIET:
+            self._last_cause = ""
         return records
 
     def _ask(self, odd: frozenset[str], lately: Lately, now: float) -> None:
@@ -177,7 +183,7 @@ class DiagnosisService:
         ranked = tuple(one for one in all_causes[:_MOST_CAUSES] if one.likelihood >= _LEAST_LIKELIHOOD)
         if not ranked or _alike(ranked, self._shown):
             return []
-        self._shown = ranked
+        self._shown, self._quiet_since = ranked, math.inf
         records: list[Event | Explanations | Forecast] = [Explanations(now, ranked)]
         first = ranked[0]
         if first.likelihood >= _LIKELY and first.cause not in (self._last_cause, NOTHING_WRONG):

@@ -137,7 +137,7 @@ class CommandLines:
 
     def wait(self, seconds: float) -> list[str]:
         """Return the lines that are there or come within `seconds`; a line too long for a command is cut."""
-        if not self._open:
+        if not self._open or _is_of_another(self._descriptor):
             time.sleep(seconds)
             return []
         readable, _, _ = select.select([self._descriptor], [], [], seconds)
@@ -150,6 +150,18 @@ class CommandLines:
             lines, self._part = [*lines, self._part], b""
         self._part = self._part[: LONGEST_COMMAND + 1]
         return [line.decode("utf-8", "replace") for line in lines if line.strip()]
+
+
+def _is_of_another(descriptor: int) -> bool:
+    """Return whether the descriptor is a terminal that a shell has not given to this program, which runs behind `&`.
+
+    Reading it would stop the program.
+    """
+    try:
+        return os.isatty(descriptor) and os.tcgetpgrp(descriptor) != os.getpgrp()
+    except OSError:
+        # It is not the terminal of this session, so no shell shares it out.
+        return False
 
 
 def _is_open(descriptor: int) -> bool:

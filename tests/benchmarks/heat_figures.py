@@ -15,7 +15,8 @@ measured, allowed; leaves with status 1 where one is missed. What is given about
 
 - a crossing counts as given if a time, or at least an earliest time, stood 30 s before it, or half a (slow) time
   constant before where that is less; how many had the earliest one alone is stated;
-- a false one is a run that never crosses within the time simulated, in which a time stood at any look.
+- a false one is a run that never crosses within the time simulated, in which a time stood at any look; how many of
+  these would settle above the limit after all is stated.
 """
 
 from __future__ import annotations
@@ -167,6 +168,7 @@ class Counts:
     in_time: int = 0
     no_crossings: int = 0
     false: int = 0
+    false_but_above: int = 0
     runaways: int = 0
     maybe_only: int = 0
     early: list[float] = field(default_factory=list)
@@ -205,6 +207,7 @@ def follow(part: Part, seen: Curve, limit: float, counts: Counts) -> None:
     else:
         counts.no_crossings += 1
         counts.false += ever
+        counts.false_but_above += ever and part.final > limit
 
 
 def look(mark: float, part: Part, watch: HeatWatch, moment: float, counts: Counts) -> None:
@@ -246,7 +249,10 @@ def kind(nodes: int, runs: int, size: float, label: str, offset: int = 0) -> Non
     measured = f"{either} of {counts.crossings}, {counts.maybe_only} of them by an earliest time alone"
     tell(f"{label}: crossings given in time", measured, "95 %", ok=in_time >= 0.95)
     false = counts.false / max(1, counts.no_crossings)
-    tell(f"{label}: false times to a limit", f"{counts.false} of {counts.no_crossings}", "2 %", ok=false <= 0.02)
+    measured = (
+        f"{counts.false} of {counts.no_crossings}, {counts.false_but_above} of them settle above the limit at last"
+    )
+    tell(f"{label}: false times to a limit", measured, "2 %", ok=false <= 0.02)
     tell(f"{label}: called a runaway", f"{counts.runaways} of {runs}", "0", ok=counts.runaways == 0)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from benchmon.bench import load_bench
+from benchmon.bench import OpenLoad, load_bench
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
@@ -103,6 +103,15 @@ def test_without_defects_both_engines_agree(name):
         if quantity not in ("output.voltage.valley", "reservoir.voltage.valley"):
             floor = 5e-4 if quantity.endswith(".thd") else 1e-6
             assert by_diode[quantity] == pytest.approx(value, rel=2e-3, abs=floor), quantity
+
+
+@pytest.mark.parametrize("name", ["reservoir", "split-rail", "doubler"])
+def test_without_a_load_both_engines_agree_too(name):
+    """What an output without a load stands at hangs on what leaks alone: both must take the same."""
+    bench = load_bench(scenario_named(name).path).model_copy(update={"load": OpenLoad(kind="open")})
+    sound = solve(bench, parts_of(bench)).quantities["output.voltage.mean"]
+    by_diode = solve_fault_circuit(bench, parts_of(bench), Defects()).quantities["output.voltage.mean"]
+    assert by_diode == pytest.approx(sound, rel=2e-3)
 
 
 def test_leakage_inductance_and_chokes_agree_too():

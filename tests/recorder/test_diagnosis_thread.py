@@ -12,7 +12,7 @@ from benchmon.prediction import predict
 from benchmon.recorder.diagnosis_thread import DiagnosisService
 from benchmon.watch.diagnosis.explainer import Explainer
 from benchmon.watch.plan import Plan
-from benchmon.watch.records import Event, EventDetails, Explanations, Flag
+from benchmon.watch.records import Event, EventDetails, Explanation, Explanations, Flag
 from benchmon.watch.watch import Watch
 from benchmon_simulated.scenarios import scenario_named
 
@@ -100,6 +100,21 @@ def test_a_cause_is_withdrawn_when_all_is_well_again(diagnosis):
     shown += later(diagnosis, 4.0, lambda news: causes(shown + news))
     shown = feed(diagnosis, 4.0, {}, start=4.0)
     assert any(isinstance(one, Explanations) and not one.ranked for one in shown)
+
+
+def test_a_cause_that_comes_and_goes_is_one_event(diagnosis):
+    cause = Explanation("open diode", 0.95, "an open diode", ("output",))
+
+    def comes_and_goes(begin, end):
+        shown = diagnosis._explained([cause], begin)
+        for second in range(int(begin) + 1, int(end)):
+            shown += diagnosis._look(float(second))
+        return [one for one in shown if isinstance(one, Event)]
+
+    assert len(comes_and_goes(10.0, 20.0)) == 1
+    assert comes_and_goes(20.0, 30.0) == [], "a reading at the edge of disagreeing"
+    assert comes_and_goes(30.0, 130.0) == []
+    assert len(comes_and_goes(130.0, 131.0)) == 1, "it was away for long"
 
 
 def test_nothing_is_explained_while_verdicts_change(diagnosis):

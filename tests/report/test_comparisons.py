@@ -114,7 +114,7 @@ def test_without_a_mains_channel_nothing_is_corrected_and_it_says_so(two, benche
     found = compare(two({"bench": other}, None))
     first = compared(found).values[0]
     assert first.corrected == first.measured
-    assert any("Not corrected is A" in note for note in found.notes)
+    assert any("Not corrected: A" in note for note in found.notes)
 
 
 def test_a_quantity_that_only_one_session_has_is_shown_without_a_difference(two):

@@ -8,6 +8,7 @@ import sys
 from contextlib import closing
 from dataclasses import replace
 from html.parser import HTMLParser
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,8 +22,10 @@ from benchmon.event_kinds import EventKind
 from benchmon.prediction.ratings.check import check
 from benchmon.quantities import format_value
 from benchmon.report import figures
+from benchmon.report.document import Table
 from benchmon.report.evaluation import find
 from benchmon.report.sections.certificate import certificate_sections
+from benchmon.report.sections.events import explanations_section
 from benchmon.report.sections.report import report
 from benchmon.report.sections.result import measured_margins, summary
 from benchmon.report.session_reader import RecordedSession
@@ -554,3 +557,13 @@ def test_meters_that_were_overdue_and_zeros_that_were_taken_stand_in_the_report(
     assert "15.00 mV at 0:00:03" in text
     assert "At the test: output: its meter was due to be calibrated on 1970-06-01." in text
     assert "M-7, 1968-03-01, more than a year before" in text
+
+
+def test_a_cause_that_came_and_went_often_is_one_row_of_the_report():
+    open_diode = Explanation("open diode", 0.9, "a diode is open")
+    standing = [Explanations(float(at), (open_diode,) if at % 2 == 0 else ()) for at in range(20)]
+    found = SimpleNamespace(session=SimpleNamespace(explanations=standing), window=SimpleNamespace(until=20.0))
+    [table] = [block for block in explanations_section(found).blocks if isinstance(block, Table)]
+    [row] = table.rows
+    assert row[:2] == ("0:00:00", "0:00:19")
+    assert row[-1] == "10 times; a diode is open"

@@ -96,6 +96,17 @@ async def test_what_it_cannot_show_is_reported_and_stays_to_be_put_right(typed, 
         assert bench.requests[0].shows == "3 V"
 
 
+async def test_a_number_alone_is_asked_back_once_and_then_taken(bench, read_screen):
+    app = BenchmonApp(bench)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("slash", *"volts by hand", "enter", "r", *"22.5", "enter")
+        assert "Enter again takes it as 22.5 V" in await shown(app, pilot, read_screen)
+        await pilot.press("backspace", "4", "enter")
+        assert bench.requests == [], "another number is asked back again"
+        await pilot.press("enter")
+    assert bench.requests[0].shows == "22.4 V"
+
+
 async def test_the_arrows_turn_to_another_channel(bench, read_screen):
     app = BenchmonApp(bench)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -290,6 +290,18 @@ def test_lines_come_whole_and_what_is_too_long_is_cut():
     os.close(reading)
 
 
+def test_behind_a_shell_the_terminal_is_not_read(monkeypatch):
+    here, there = os.openpty()
+    lines = CommandLines(there)
+    os.write(here, b"list\n")
+    monkeypatch.setattr("os.tcgetpgrp", lambda _: os.getpgrp() + 1)
+    assert lines.wait(0.0) == [], "reading it would stop the program"
+    monkeypatch.setattr("os.tcgetpgrp", lambda _: os.getpgrp())
+    assert lines.wait(1.0) == ["list"], "in the foreground again, it takes commands"
+    os.close(here)
+    os.close(there)
+
+
 def test_a_bench_outlasts_a_recorder_that_is_silent_and_not_one_that_has_ended(monkeypatch):
     looks = iter([(RecorderState.RECORDING, True), *[(RecorderState.GONE, True)] * 3, (RecorderState.GONE, False)])
     state, is_there = [], []

@@ -240,6 +240,39 @@ def test_a_mains_that_is_too_high_is_shown_by_the_one_channel_whose_row_disagree
     assert first.message.startswith(f"{mains} reads 112 % of the expected rms: ")
 
 
+@pytest.mark.parametrize("quantity", ["output.voltage.rms", "mains.power.active", "mains.current.rms"])
+def test_a_meter_that_reads_next_to_nothing_has_its_leads_looked_at(quantity):
+    """It may be on a range that shows nothing of this wave, or not connected: what it should measure may be live."""
+    bench = BENCHES["bridge"]
+    right = predict(bench, mains_voltage=bench.mains.voltage).quantities
+    found = [
+        Observation(one, 5e-4 * right[one.quantity].value if one.quantity == quantity else right[one.quantity].value)
+        for one in bench.channel
+        if one.quantity in right
+    ]
+    first = EXPLAINERS["bridge"].explain(found)[0]
+    assert first.likelihood > 0.8
+    assert (
+        "look at its leads, its own fuse and the unit on its display, and take what it should measure for live"
+        in first.message
+    )
+
+
+def test_a_reading_of_the_other_sign_is_given_with_its_unit_and_not_as_a_ratio():
+    bench = BENCHES["bridge"]
+    right = predict(bench, mains_voltage=bench.mains.voltage).quantities
+    amperes = next(one for one in bench.channel if one.quantity == "mains.current.rms")
+    level = 20.0 * math.log10(right[amperes.quantity].value)
+    found = [
+        Observation(one, level if one is amperes else right[one.quantity].value)
+        for one in bench.channel
+        if one.quantity in right
+    ]
+    first = EXPLAINERS["bridge"].explain(found)[0]
+    assert first.cause == f"{amperes.name}: decibels are taken for the unit"
+    assert "%" not in first.message
+
+
 def test_the_ac_range_is_reported_of_a_circuit_that_is_not_ideal():
     # 0.435 is the ideal wave's; where diodes conduct for less of the period, an exact AC range would read 0.457.
     right = meter_values(BENCHES["bridge"], BENCHES["bridge"].mains.voltage)

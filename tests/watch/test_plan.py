@@ -106,8 +106,17 @@ def channels(channel):
     return (channel(name="line", quantity="mains.voltage.rms", accuracy="1 V"), channel(name="case"))
 
 
-def lacks(plan, now, channels, *judgements):
-    return blocking_reasons(plan.current_step, now, channels, {each.channel: each for each in judgements})
+def lacks(plan, now, channels, *judgements, lapsed=()):
+    return blocking_reasons(plan.current_step, now, channels, {each.channel: each for each in judgements}, lapsed)
+
+
+def test_only_what_was_typed_can_have_been_typed_before_the_supply_changed(channels):
+    plan = Plan([Step(name="warm", needs=["case"])])
+    do(plan, Action.BEGIN, 1, 0.0)
+    never = judged("case", None, Verdict.UNPREDICTED, Flag.STALE)
+    assert lacks(plan, 1.0, channels, never, lapsed=["case"]) == ["case gives no reading"]
+    typed = lacks(plan, 1.0, channels, judged("case"), lapsed=["case"])
+    assert typed == ["case was typed before the supply changed, read it again"]
 
 
 def test_what_a_step_lacks_is_reported_one_by_one(channels):

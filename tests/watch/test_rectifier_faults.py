@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmon.bench import load_bench, read_bench
+from benchmon.bench import SeriesResistor, load_bench, read_bench
 from benchmon.prediction.circuit.parts import joined
 from benchmon.watch.diagnosis.circuit_hypotheses import CircuitFaults, faults_of, sized_faults_of
 from benchmon.watch.diagnosis.explainer import Explainer
@@ -147,3 +147,38 @@ def test_faults_that_are_solved_at_once_read_as_each_does_alone():
             expected, found = alone.of(channel.quantity), values.of(channel.quantity)
             assert found.value == pytest.approx(expected.value, rel=2e-3, abs=1e-3)
             assert found.moves == pytest.approx(expected.moves, rel=0.02, abs=2e-3 * abs(expected.value))
+
+
+def read_off(bench, real, defects=None):
+    """Return what the meters of `bench` read at a warm simulated supply that is the `real` one."""
+    supply = SupplyUnderTest(real, 1, WITH_CORE)
+    supply.defects = defects or SupplyDefects()
+    supply.advance(600.0, each=60.0)
+    supply.advance(0.2)
+    values = supply.snapshot.values
+    read = {one.name: values[one.quantity] for one in bench.channel if one.quantity in values}
+    return shown(bench, read, np.random.default_rng(1))
+
+
+def with_filter(bench, *parts):
+    return bench.model_copy(update={"filter": parts})
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", ["doubler", "split-rail"])
+def test_much_too_small_reservoirs_are_named_where_there_are_two(name):
+    bench = load_bench(scenario_named(name).path)
+    first = bench.filter[0]
+    small = first.model_copy(update={"capacitance": 0.12 * first.capacitance})
+    found = Explainer(bench).explain(read_off(bench, with_filter(bench, small, *bench.filter[1:])))
+    assert found[0].cause == "each reservoir has lost most of its capacitance, or a much smaller one is fitted"
+
+
+@pytest.mark.long
+def test_an_open_reservoir_before_a_second_one_is_no_reversed_winding():
+    """The second capacitor smooths what the first leaves: the ripple of both faults is much alike."""
+    bench = load_bench(scenario_named("split-rail").path)
+    first = bench.filter[0]
+    bench = with_filter(bench, first, SeriesResistor(kind="resistor", resistance=1.0), first)
+    found = Explainer(bench).explain(read_off(bench, bench, SupplyDefects(reservoir_left=1e-6)))
+    assert found[0].cause == "the reservoir is open"

@@ -139,3 +139,11 @@ def test_no_statement_contradicts_a_row_or_another_statement(situation):
         assert all(one.verdict is not Verdict.DISAGREES and not one.flags for one in last)
     for one in found:
         assert "no known cause is seen yet" not in one.message or one.likelihood <= 0.5
+
+
+def test_what_hardly_counts_beside_nothing_wrong_is_named_only_where_a_channel_disagrees():
+    ranked = [*FINE, Explanation("a bad joint", 1e-4, "")]
+    silent = [judged(OUTPUT), judged(CASE, Verdict.AGREES, Flag.STALE)]
+    assert "a bad joint" not in [one.cause for one in statements(ranked, silent, {})]
+    disagreeing = [judged(CASE), judged(OUTPUT, Verdict.DISAGREES)]
+    assert [one.cause for one in statements(ranked, disagreeing, {})] == [NONE_OF_THESE, "a bad joint"]

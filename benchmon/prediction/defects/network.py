@@ -18,6 +18,7 @@ from benchmon.bench import Bench, Capacitor, Choke, ResistorLoad
 from benchmon.prediction.circuit.circuit import KeptWaves, Sag, batched_matvec, with_conductances
 from benchmon.prediction.circuit.diode import DiodeCharacteristic, conduct
 from benchmon.prediction.circuit.network import (
+    LEAST_CONDUCTANCE,
     CapacitorAt,
     Node,
     Stamps,
@@ -31,9 +32,6 @@ from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
 from benchmon.prediction.defects.wiring import Defects, DiodeWiring, Rail, wiring_by_diode
 from benchmon.signals.arrays import Floats
 from benchmon.standards import SHORTED_DIODE
-
-_LEAK = 1e-7
-"""Siemens across every diode. If all diodes block, nothing else determines the potential of the winding."""
 
 _LEAST_OHMS = 1e-5
 _DISCONNECTED = 1e-6
@@ -143,9 +141,13 @@ def _outputs_of(bench: Bench, parts: Parts) -> list[OutputOfRail]:
 
 
 def _place_diodes(build: Stamps, wiring: DiodeWiring, defects: Defects, ones: Floats) -> tuple[int, ...]:
-    """Stamp the linear parts of the diodes; return the places of the working ones."""
+    """Stamp the linear parts of the diodes; return the places of the working ones.
+
+    Where all diodes block, nothing but the least conductance across each determines the potential of the winding.
+    """
     for number, (anode, cathode) in enumerate(wiring.diodes, 1):
-        build.connect(anode, cathode, ones / SHORTED_DIODE if number in defects.shorted_diodes else _LEAK * ones)
+        siemens = 1.0 / SHORTED_DIODE if number in defects.shorted_diodes else LEAST_CONDUCTANCE
+        build.connect(anode, cathode, siemens * ones)
     broken = defects.open_diodes | defects.shorted_diodes
     return tuple(place for place in range(len(wiring.diodes)) if place + 1 not in broken)
 
@@ -188,7 +190,7 @@ def _remaining_capacitance(number: int, defects: Defects) -> tuple[float, float]
     """Return the capacitance and ESR factors of the first capacitor of rail or half `number`."""
     if number in defects.open_reservoirs:
         return _DISCONNECTED, 1.0
-    return (0.5, 2.0) if number in defects.dry_reservoirs else (1.0, 1.0)
+    return defects.left_when_dry if number in defects.dry_reservoirs else (1.0, 1.0)
 
 
 def _place_filter(

@@ -16,7 +16,7 @@ class Defects:
     """The defective parts of a supply, numbered from 1 in the order of `wiring_by_diode`; diode 1 is the measured one.
 
     `open_reservoirs` are the rails (of a split rail) or halves (of a doubler) whose first capacitor is disconnected,
-    `dry_reservoirs` those where it has half its capacitance and twice its series resistance.
+    `dry_reservoirs` those of whose capacitance and series resistance there is `left_when_dry`, as factors.
     """
 
     open_diodes: frozenset[int] = frozenset()
@@ -24,6 +24,7 @@ class Defects:
     reversed_windings: frozenset[int] = frozenset()
     open_reservoirs: frozenset[int] = frozenset()
     dry_reservoirs: frozenset[int] = frozenset()
+    left_when_dry: tuple[float, float] = (0.5, 2.0)
 
 
 COMMON: Node = ()

@@ -346,7 +346,9 @@ def _notes(
         )
     left = [label for label, one in zip(labels, corrections, strict=True) if not one.corrects]
     if left:
-        notes.append(f"Not corrected is {', '.join(left)}: no channel read the mains there, or nothing is predicted.")
+        notes.append(
+            f"Not corrected: {', '.join(left)}, since no channel read the mains there, or nothing is predicted."
+        )
     if any(is_temperature(one.channel.quantity) for each in found for one in each.channels):
         notes.append("Temperatures are where they settle, as far as that was forecast; expected ones are settled.")
     if any(difference.same_meter for one in compared for difference in one.differences):

@@ -160,13 +160,33 @@ def explanations_section(found: Findings) -> DocumentSection:
 
 
 def _before(standing: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
-    """Yield the likeliest causes with their spans of time, without those that stood at the end."""
+    """Yield the likeliest causes with their spans of time, without those that stood at the end.
+
+    One that came more than a few times is one row at its first.
+    """
+    causes: dict[str, list[_Stood]] = {}
+    for stood in _stood(standing):
+        causes.setdefault(stood[2].cause, []).append(stood)
+    for begun, ended, first in _stood(standing):
+        alike = causes[first.cause]
+        if len(alike) <= _FEW:
+            yield clock(begun), clock(ended), *_of(first)
+        elif begun == alike[0][0]:
+            likelihood, cause, channels, words = _of(max(alike, key=lambda one: one[2].likelihood)[2])
+            yield clock(begun), clock(alike[-1][1]), likelihood, cause, channels, f"{len(alike)} times; {words}"
+
+
+_Stood = tuple[float, float, Explanation]
+"""When a cause began and ceased to be the likeliest (session seconds), and it where it was most so."""
+
+
+def _stood(standing: list[Explanations]) -> Iterator[_Stood]:
     spans = [(one, after.time) for one, after in pairwise(standing)]
     for _, same in groupby(spans, key=lambda span: span[0].ranked[0].cause if span[0].ranked else NOTHING_WRONG):
         stood = list(same)
         first = max((one.ranked[0] for one, _ in stood if one.ranked), key=lambda cause: cause.likelihood, default=None)
         if first is not None and first.cause != NOTHING_WRONG:
-            yield (clock(stood[0][0].time), clock(stood[-1][1]), *_of(first))
+            yield stood[0][0].time, stood[-1][1], first
 
 
 def _explained(explanations: Explanations) -> tuple[Paragraph | Table, ...]:

@@ -120,6 +120,7 @@ class SwitchOffDialog(Dialog[bool]):
 
 
 _LONGEST_READING = 40
+_BARE = re.compile(r"[-+−]?\d+(?:[.,]\d+)?")
 _OVERLOAD = re.compile(r"[-+]?[A-Za-z. ]{1,12}")
 
 
@@ -147,6 +148,7 @@ class ReadingDialog(Dialog[None]):
         super().__init__(state, symbols)
         self._channels, self._due, self._clock, self._enter = channels, due, clock, enter
         self._chosen = 0
+        self._asked_back = ("", "")
         self._time = clock()
         self._question = TextLines(symbols, self._last(), title=self._title())
         self._hint = TextLines(symbols, self._advice())
@@ -166,6 +168,14 @@ class ReadingDialog(Dialog[None]):
         """Take the reading and go on to the next; an impossible one is explained and can be corrected."""
         channel = self._channels[self._chosen]
         shows = _spelt(one_line(message.value.strip(), _LONGEST_READING), channel)
+        if _BARE.fullmatch(shows) and channel.unit:
+            # A meter may show mV where volts are meant, so a unit that was left out is asked back once.
+            whole = f"{shows} {channel.unit}"
+            if self._asked_back != (channel.name, whole):
+                self._asked_back = channel.name, whole
+                self._hint.set_text(f"{shows} has no unit: Enter again takes it as {whole}, or type the unit behind it")
+                return
+            shows = whole
         problem = _problem(shows, channel) if shows else ""
         if problem:
             self._hint.set_text(problem)

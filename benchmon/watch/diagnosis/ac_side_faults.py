@@ -16,6 +16,7 @@ import numpy as np
 from benchmon.bench import Bench, Capacitor, OpenLoad
 from benchmon.prediction.circuit.no_load import no_load_of
 from benchmon.prediction.circuit.parts import harmonic_part
+from benchmon.prediction.circuit.usual_parts import leakage_inductance_of
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.quantities import at_first_output
 from benchmon.watch.diagnosis.likelihood import COMMON, RARE, USUAL
@@ -64,14 +65,15 @@ _MORE_DISTORTION = 0.1
 def faults_of_the_feed(bench: Bench) -> Iterator[SuspectedFault]:
     """Yield a wrong primary tap and a distorted mains."""
     volts = "transformer.open_circuit_voltage"
-    tap = OFF + "check which primary tap the mains is on"
-    for factor, words, weight in (
-        (1.0 / 1.1, "10 % too high", USUAL),
-        (1.0 / 0.9, "10 % too low", USUAL),
-        (2.0, "half the mains voltage (115 V for 230 V)", RARE),
-        (0.5, "twice the mains voltage (230 V for 115 V)", RARE),
+    tap = "check which primary tap the mains is on"
+    at_once = "switch off at once, let capacitors discharge, "  # Capacitors get twice the volts.
+    for factor, words, weight, off in (
+        (1.0 / 1.1, "10 % too high", USUAL, OFF),
+        (1.0 / 0.9, "10 % too low", USUAL, OFF),
+        (2.0, "half the mains voltage (115 V for 230 V)", RARE, at_once),
+        (0.5, "twice the mains voltage (230 V for 115 V)", RARE, OFF),
     ):
-        yield SuspectedFault(f"the primary tap is for {words}", tap, weight, bench, {volts: factor})
+        yield SuspectedFault(f"the primary tap is for {words}", off + tap, weight, bench, {volts: factor})
     # Mains that feed many rectifiers are flat at the top: a third harmonic in phase, a fifth against it, or both. A
     # fifth in phase makes it pointed. How much there is of which is not known.
     both = _MORE_DISTORTION / 2.0**0.5
@@ -237,6 +239,7 @@ def faults_of_the_transformer(bench: Bench) -> Iterator[SuspectedFault]:
             {"transformer.open_circuit_voltage": factor},
             size_doubt=BETWEEN / 1.5,
         )
+    yield from _much_leakage(bench)
     watts = bench.transformer.rating
     if watts is None:
         return
@@ -260,6 +263,27 @@ def faults_of_the_transformer(bench: Bench) -> Iterator[SuspectedFault]:
             correct=_saturating(part * amperes),
             size_doubt=BETWEEN,
             shape_doubt=0.2,
+        )
+
+
+_MUCH_LEAKAGE = (3.0, 6.0)
+"""Times the usual leakage that windings side by side have: 4 to 8 % of the rated impedance (from memory)."""
+
+
+def _much_leakage(bench: Bench) -> Iterator[SuspectedFault]:
+    """Yield windings that leak more than the bench file says or, where it is silent, than is usual."""
+    transformer = bench.transformer
+    usual = leakage_inductance_of(transformer.model_copy(update={"leakage_inductance": None}), bench.mains.frequency)
+    is_given = transformer.leakage_inductance is not None
+    cause = f"the transformer has more leakage inductance than {'the bench file says' if is_given else 'is usual'}"
+    for times in _MUCH_LEAKAGE if usual > 0.0 else ():
+        yield SuspectedFault(
+            cause,
+            "measure it with the secondaries shorted, and give transformer.short_circuit in the bench file",
+            USUAL / 2.0,
+            bench,
+            added={"transformer.leakage_inductance": (times - 1.0) * usual},
+            size_doubt=BETWEEN,
         )
 
 

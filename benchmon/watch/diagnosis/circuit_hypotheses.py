@@ -15,7 +15,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.parts import joined, parts_of
+from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_WARMTH, joined, parts_of
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.quantities import at_first_output, is_temperature
 from benchmon.signals.arrays import Floats
@@ -140,7 +140,7 @@ class CircuitFaults:
         return dict(zip(places, values, strict=True))
 
 
-_IDLES = 0.6
+_IDLES = 0.7
 """The part of its line current below which what a supply takes is much its core's."""
 
 
@@ -169,11 +169,21 @@ _LARGEST_DROP = 3.0
 """Unknowns that volts drop across, and by how much more at most."""
 
 
+_MOST_WARMED, _RISE_DOUBT = 2.0, 0.4
+"""By how much more current at most windings are warmed for long, as a fuse melts; and the part of their rise by which
+it may be off."""
+
+
 def _larger_drops(values: MeterValues, right: MeterValues) -> Floats:
     """Return by how much more each unknown moves readings where more current flows, (k,): resistances drop more."""
     amperes, before = (one.quantities["secondary.current.rms"].value for one in (values, right))
     more = min(max(1.0, amperes / before if before > 0.0 else 1.0), _LARGEST_DROP)
-    return np.array([more if name in _DROPS else 1.0 for name in values.unknowns])
+    warmed = min(more, _MOST_WARMED)
+    # What warm copper adds to a drop grows as the current's cube, for its heat grows as the square. Of a fault that is
+    # seen at once the windings may still be as warm as without it.
+    rise = warmed**3 * math.hypot(1.0, (1.0 - warmed**-2) / _RISE_DOUBT)
+    factors = {WINDING_RISE: rise, WINDING_WARMTH: warmed**3} | dict.fromkeys(_DROPS, more)
+    return np.array([factors.get(name, 1.0) for name in values.unknowns])
 
 
 def _doubted(fault: SuspectedFault, value: MeterValue, right: MeterValue | None, drops: Floats) -> MeterValue:

@@ -14,6 +14,7 @@ from functools import partial
 from benchmon.bench import Bench, Capacitor, OpenLoad
 from benchmon.bench.supply import Choke
 from benchmon.prediction.circuit.diode import BOLTZMANN_PER_CHARGE, REFERENCE, ZERO_CELSIUS, junction_of
+from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.watch.diagnosis.likelihood import USUAL
 from benchmon.watch.diagnosis.meter_values import MeterValue, MeterValues
@@ -127,7 +128,15 @@ def faults_of_the_filter(bench: Bench) -> Iterator[SuspectedFault]:
         place = frozenset({number})
         yield SuspectedFault(dry, replace_it, USUAL / count, bench, defects=Defects(dry_reservoirs=place))
         open_one = Defects(open_reservoirs=place)
-        yield SuspectedFault(opened, joints, USUAL / count, bench, defects=open_one, correct=magnetised)
+        # A multiplier's two halves are then charged unequally; a rail's two half waves stay alike.
+        correct = magnetised if bench.rectifier.topology.capacitors else _as_solved
+        yield SuspectedFault(
+            opened, joints, USUAL / count, bench, defects=open_one, correct=correct, shape_doubt=_WAVE_LEFT_DOUBT
+        )
+
+
+def _as_solved(values: MeterValues) -> MeterValues:
+    return values
 
 
 def faults_of_the_load(bench: Bench) -> Iterator[SuspectedFault]:
@@ -152,6 +161,12 @@ def _faults_of_both_loads(bench: Bench) -> Iterator[SuspectedFault]:
         yield SuspectedFault(cause, remedy, USUAL / 2.0, bench, dict.fromkeys(parts, factor))
 
 
+_OTHER_LOADS = ((4.0, "more", 0.3), (0.3, "less", 0.15), (0.1, "less", 0.04))
+"""Times what a load should draw, and the part of that change by which it may be off: up to the next size."""
+
+_OTHER_DECADE = OFF + "measure the load: a resistor of ten times the value looks much the same"
+
+
 def _faults_of_a_load(bench: Bench, output: _Output, weight: float, *, alone: bool) -> Iterator[SuspectedFault]:
     load, of_it = output.bench.load, f"the load{output.words}"
     if load.kind == "open":
@@ -161,6 +176,10 @@ def _faults_of_a_load(bench: Bench, output: _Output, weight: float, *, alone: bo
     remedy = OFF + "measure the load"
     yield SuspectedFault(f"{of_it} draws twice what it should", remedy, weight, bench, {part: twice})
     yield SuspectedFault(f"{of_it} draws half of what it should", remedy, weight, bench, {part: half})
+    for size, words, doubt in _OTHER_LOADS:
+        factor = 1.0 / size if load.kind == "resistor" else size
+        cause = f"{of_it} draws far {words} than it should"
+        yield SuspectedFault(cause, _OTHER_DECADE, weight / 2.0, bench, {part: factor}, size_doubt=doubt)
     nothing: dict[str, object] = {f"load{output.suffix}": OpenLoad(kind="open")}
     if not output.suffix and not alone and bench.load_2 is None:
         nothing["load_2"] = bench.load
@@ -196,40 +215,85 @@ def _almost_no_current(values: MeterValues) -> MeterValues:
     return replace(values, quantities={**values.quantities, **voltages}, absent=absent)
 
 
+_WORN_ESR, _WORN_LEFT = (0.2, 0.6, 1.8), (0.25, 0.08, 0.025)
+"""Sizes of a worn reservoir that are solved: its ESR as a part of its reactance at the ripple, and the part that is
+left of its capacitance."""
+
+_PAIR = 2
+"""So many reservoirs are solved with one of them worn; of three, each would take seconds."""
+
+
 def worn_reservoirs(bench: Bench) -> Iterator[SuspectedFault]:
-    """Yield a reservoir with much series resistance, or with little of its capacitance."""
-    if bench.rectifier.topology.first_capacitors > 1 and not bench.outputs_apart:
-        return
-    outputs = _outputs(bench)
+    """Yield a reservoir with much series resistance, or with little of its capacitance; of several, each or one."""
+    outputs, count = _outputs(bench), bench.rectifier.topology.first_capacitors
+    is_one_of_several = count > 1 and not bench.outputs_apart
     for output in outputs:
         for index in _capacitors(output.bench)[:1]:
-            yield from _worn(bench, output, index, USUAL / 3.0 / len(outputs))
+            weight = USUAL / len(_WORN_ESR) / (2 if is_one_of_several else len(outputs))
+            words = "each reservoir" if is_one_of_several else f"the reservoir{output.words}"
+            yield from _worn(bench, output, index, weight, words)
+            if is_one_of_several and count == _PAIR:
+                yield from _one_worn_of_two(bench, index, weight)
 
 
-def _worn(bench: Bench, output: _Output, index: int, weight: float) -> Iterator[SuspectedFault]:
-    part, of_it = output.bench.filter[index], f"the reservoir{output.words}"
-    assert isinstance(part, Capacitor)  # noqa: S101 - that is what was looked for
+_MEASURE_ESR = OFF + "measure the reservoir's ESR; replace it, and look at its joints"
+_READ_CAPACITANCE = OFF + "measure the reservoir; read what is printed on it"
+_HIGH_ESR = "has a high series resistance (ESR)"
+_LITTLE_LEFT = "has lost most of its capacitance, or a much smaller one is fitted"
+
+
+def _worn(bench: Bench, output: _Output, index: int, weight: float, of_it: str) -> Iterator[SuspectedFault]:
     # An ageing electrolytic loses its electrolyte: its ESR grows to many times, near the reactance at the ripple.
-    reactance = 1.0 / (2.0 * math.pi * 2.0 * bench.mains.frequency * part.capacitance)
-    for size in (0.2, 0.6, 1.8):
+    reactance = _ripple_reactance(output.bench, index)
+    for size in _WORN_ESR:
         yield SuspectedFault(
-            f"{of_it} has a high series resistance (ESR)",
-            OFF + "measure the reservoir's ESR; replace it, and look at its joints",
+            f"{of_it} {_HIGH_ESR}",
+            _MEASURE_ESR,
             weight,
             bench,
             added={output.part("filter", f"{index}.esr"): size * reactance},
             size_doubt=BETWEEN,
         )
-    for left in (0.25, 0.08, 0.025):
+    for left in _WORN_LEFT:
         yield SuspectedFault(
-            f"{of_it} has lost most of its capacitance, or a much smaller one is fitted",
-            OFF + "measure the reservoir; read what is printed on it",
+            f"{of_it} {_LITTLE_LEFT}",
+            _READ_CAPACITANCE,
             weight,
             bench,
             {output.part("filter", f"{index}.capacitance"): left},
             size_doubt=0.5 * BETWEEN,
             shape_doubt=0.1,
         )
+
+
+def _one_worn_of_two(bench: Bench, index: int, weight: float) -> Iterator[SuspectedFault]:
+    """Yield one worn reservoir of two that are alike: the one that a meter is at, or the other."""
+    words = "one of the two reservoirs"
+    esr = float(parts_of(bench)[f"filter.{index}.esr"][0])
+    for number in (1, 2):
+        place = frozenset({number})
+        for size in _WORN_ESR[1:2] if esr > 0.0 else ():
+            factors = (1.0, 1.0 + size * _ripple_reactance(bench, index) / esr)
+            defects = Defects(dry_reservoirs=place, left_when_dry=factors)
+            yield SuspectedFault(
+                f"{words} {_HIGH_ESR}", _MEASURE_ESR, weight, bench, defects=defects, size_doubt=BETWEEN
+            )
+        for left in _WORN_LEFT[:2]:
+            yield SuspectedFault(
+                f"{words} {_LITTLE_LEFT}",
+                _READ_CAPACITANCE,
+                weight / 2.0,
+                bench,
+                defects=Defects(dry_reservoirs=place, left_when_dry=(left, 1.0)),
+                size_doubt=0.5 * BETWEEN,
+                shape_doubt=0.1,
+            )
+
+
+def _ripple_reactance(bench: Bench, index: int) -> float:
+    part = bench.filter[index]
+    assert isinstance(part, Capacitor)  # noqa: S101 - that is what was looked for
+    return 1.0 / (2.0 * math.pi * 2.0 * bench.mains.frequency * part.capacitance)
 
 
 def other_filters(bench: Bench) -> Iterator[SuspectedFault]:

@@ -59,8 +59,9 @@ was right in 0.88 at a power of 1.4; the logarithmic score is best at 1.8, Brier
 _FAR_OFF = 8.0
 _UNKNOWN_REMEDY = "look for a cause that is not in benchmon's list"
 
-_LEAST_SHARE, _LEAST_BESIDE_NOTHING = 5e-5, 0.0014
-"""Causes below this likelihood are not worth stating, less so where nothing is wrong."""
+LEAST_SHARE, _LEAST_BESIDE_NOTHING = 5e-5, 1e-6
+"""Causes below this likelihood are not worth stating; beside "nothing wrong" more are handed on, for where a channel
+disagrees all the same, `statement` shares its likelihood among the others."""
 
 _MAINS_WITHIN, _MAINS_SURELY_WITHIN = 0.4, 0.15
 """Parts by which a mains reading may be off and still be one, and be doubted no more than any other reading: a peak
@@ -282,7 +283,7 @@ def _ranked(
     weights = {cause: weight**_SHARPER for cause, weight in weights.items()}
     total = sum(weights.values())
     order = sorted(weights, key=lambda cause: -weights[cause])
-    least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else _LEAST_SHARE
+    least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else LEAST_SHARE
     return [
         _explanation(best[cause][1], weights[cause] / total, usable, expected, in_the_rows)
         for place, cause in enumerate(order)
@@ -320,7 +321,7 @@ _NEXT_TO_NOTHING = 0.02
 _SEVERAL = 2.0
 """From so many times the expected value on, a ratio is no longer given in per cent."""
 _FAR_TIMES = 50.0
-"""Times the expected value beyond which both are given and no ratio."""
+"""Times the expected value beyond which both are given and no ratio; of the other sign, from `_SEVERAL` times on."""
 
 
 def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mapping[str, MeterValue]) -> tuple[str, str]:
@@ -337,6 +338,7 @@ def _worst_shown(one: Hypothesis, usable: Sequence[Observation], expected: Mappi
     what = channel.quantity.rpartition(".")[2].replace("_", " ")
     # A ratio says something of a factor; next to nothing, or a temperature, is better shown as it is.
     is_far = not _NEXT_TO_NOTHING * abs(right) <= abs(worst.value) <= _FAR_TIMES * abs(right)
+    is_far = is_far or (worst.value * right < 0.0 and abs(worst.value) >= _SEVERAL * abs(right))
     if is_far or abs(right) <= channel.accuracy.of(0.0) or is_temperature(channel.quantity):
         shown, meant = value_words(channel, worst.value), value_words(channel, right)
         if worst.read is not None:

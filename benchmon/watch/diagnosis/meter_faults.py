@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
+import numpy as np
+
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
 from benchmon.text import with_minus
@@ -19,6 +21,16 @@ _RANGE_DOUBT = 0.06
 
 _RANGE_OFFSET = 0.01
 """The part of what should be read by which such a reading may be off though it should be zero (from memory)."""
+
+_PICKED_UP = 0.002
+"""The part of what should be read that open leads pick up, from memory: millivolts of tens of volts."""
+
+_NOT_CONNECTED = "the meter is not connected, or its own fuse has blown"
+_TOO_SMALL = "a unit prefix is 1000 times too small"
+_LOOK_AT_LEADS = "look at its leads, its own fuse and the unit on its display, and take what it should measure for live"
+
+_MILLI, _SEEN_FROM_NOTHING = 0.001, 0.5
+"""What a wrong prefix leaves of a reading, and the part of that which an offset may be for it to be seen."""
 
 _TOO_MUCH, _TOO_MUCH_DOUBT = 1.12, 0.07
 """What a meter whose reference sinks with its battery shows of the truth, and how far that may be off (k = 1)."""
@@ -110,23 +122,41 @@ def _at_one_channel(
         yield from _of_a_temperature(channel, right, values)
         return
     way = QUANTITY_KINDS.get(channel.quantity)
-    if way is not None:
-        for kind, cause, remedy, weight in _WRONG_WAYS[way[1]]:
-            value = values.waves.get((way[0], kind))
-            if value is not None and not (kind is Detector.AC_RECTIFIED and _has_no_mean(values, way[0])):
-                doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
-                doubt = max(doubt, _RANGE_OFFSET * abs(right.value))
-                yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy, weight
-    yield from meter_faults_on(channel, right)
+    trace, ways = ("", ()) if way is None else (way[0], _WRONG_WAYS[way[1]])
+    shows_nothing = False
+    for kind, cause, remedy, weight in ways:
+        value = values.waves.get((trace, kind))
+        if value is None or (kind is Detector.AC_RECTIFIED and _has_no_mean(values, trace)):
+            continue
+        # A DC range shows nothing of what alternates, nor an AC range of what is smooth: a meter that is not connected
+        # reads as much, and is no cause of its own then.
+        is_nothing = kind in (Detector.MEAN, Detector.AC_RMS) and abs(value.value) <= _PICKED_UP * abs(right.value)
+        shows_nothing |= is_nothing
+        doubt = _RANGE_DOUBT * min(abs(value.value - right.value), abs(value.value))
+        doubt = max(doubt, _RANGE_OFFSET * abs(right.value))
+        also = f"; if that is selected, {_LOOK_AT_LEADS}" if is_nothing else ""
+        yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy + also, weight
+    yield from (
+        one for one in meter_faults_on(channel, right) if not (shows_nothing and one[1].startswith(_NOT_CONNECTED))
+    )
 
 
 def meter_faults_on(channel: Channel, value: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
     """Yield the mistakes that act on whatever `channel` should read: its `value` then, the cause, remedy and weight."""
     if is_temperature(channel.quantity):
         return
+    if channel.unit not in ("", "Hz"):
+        nothing = MeterValue(0.0, np.zeros_like(value.moves), _PICKED_UP * abs(value.value))
+        cause = _NOT_CONNECTED if _sees_a_thousandth(channel, value) else f"{_NOT_CONNECTED}, or {_TOO_SMALL}"
+        yield nothing, cause, _LOOK_AT_LEADS, USUAL
     if channel.quantity.endswith(_SIGNED):
         yield value.scaled(-1.0), "its polarity is reversed", "swap the leads, or turn the clamp round", COMMON
     yield from _of_a_ratio(channel, value)
+
+
+def _sees_a_thousandth(channel: Channel, right: MeterValue) -> bool:
+    """Return whether a meter can tell a thousandth of what it should read from nothing."""
+    return channel.accuracy.of(0.0) < _SEEN_FROM_NOTHING * _MILLI * abs(right.value)
 
 
 def _has_no_mean(values: MeterValues, trace: str) -> bool:
@@ -154,8 +184,11 @@ def _of_a_ratio(channel: Channel, right: MeterValue) -> Iterator[tuple[MeterValu
     factors = {10.0: "10 times too large", 0.1: "10 times too small"}
     for factor, words in factors.items():
         yield right.scaled(factor), f"the {probe}'s ratio is {words}", f"set the {probe}'s ratio, or scale", USUAL
-    for factor, words in ((1000.0, "1000 times too large"), (0.001, "1000 times too small")):
-        yield right.scaled(factor), f"a unit prefix is {words}", "check the prefix of the unit on the display", RARE
+    prefixes = {1000.0: "a unit prefix is 1000 times too large"}
+    if _sees_a_thousandth(channel, right):
+        prefixes[_MILLI] = _TOO_SMALL
+    for factor, cause in prefixes.items():
+        yield right.scaled(factor), cause, "check the prefix of the unit on the display", RARE
     if channel.scale not in (1.0, 10.0, 0.1):
         ratio = with_minus(f"{channel.scale:g}")
         for factor, words in ((channel.scale, "applied twice"), (1.0 / channel.scale, "not applied")):

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from benchmon.bench import Channel
 from benchmon.quantities import is_temperature
-from benchmon.watch.diagnosis.explainer import NONE_OF_THESE, NOTHING_WRONG
+from benchmon.watch.diagnosis.explainer import LEAST_SHARE, NONE_OF_THESE, NOTHING_WRONG
 from benchmon.watch.diagnosis.likelihood import Observation
 from benchmon.watch.heating.heating import Outlook, State
 from benchmon.watch.records import Explanation, Flag, Judgement, Verdict
@@ -33,6 +33,9 @@ _BY_CHANCE, _MOST_UNKNOWN = 0.03, _AT_LEAST - 0.01
 """How much less likely a sound bench is where a settled channel disagrees, which a sound one seldom has; and the most
 likelihood of "none of these" that comes from nothing else, which is never as sure as an answer that all channels bear
 out."""
+
+_LEAST_BESIDE_NOTHING = 0.0014
+"""Causes below this likelihood are not worth stating where nothing is wrong."""
 
 _CLEAR = 2.0
 """The |En| beyond which a disagreement is more than the edge of what sound supplies show."""
@@ -67,7 +70,17 @@ def statements(
     `left_out` are the channels left out of the explanation, each with where it is going. Channels that are stale are
     the answer where that is all there is.
     """
-    judged, found = list(last), list(ranked)
+    judged = list(last)
+    found = _stated(list(ranked), judged, left_out)
+    disagree = any(one.verdict is Verdict.DISAGREES for one in judged)
+    is_sound = bool(ranked) and ranked[0].cause == NOTHING_WRONG and not disagree
+    least = _LEAST_BESIDE_NOTHING if is_sound else LEAST_SHARE
+    return [one for place, one in enumerate(found) if place == 0 or one.likelihood >= least]
+
+
+def _stated(
+    found: list[Explanation], judged: Sequence[Judgement], left_out: Mapping[str, Outlook | None]
+) -> list[Explanation]:
     if not found:
         return found
     if _agrees(judged, left_out):

@@ -6,9 +6,9 @@ something changed (a fan, a load, the power): then the fit begins again from the
 regime lasts, the more readings a point averages.
 
 No final value is given while its interval is wide, and no time to a limit unless the final value is known or the rise
-already covers a tenth of the way. A limit that most courses of two fits in a row pass has a time; one that only some
-pass, or those of one fit, has an earliest time: of 63 drawn warm-ups that stayed below their limit, moving air carried
-one fit of each ninth beyond it.
+already covers a tenth of the way. A limit that most courses of three fits in a row pass has a time; one that only some
+pass, or those of fewer fits, has an earliest time: of 160 drawn warm-ups that stayed below their limit, moving air
+carried two fits in a row of ten beyond it, and three of five.
 
 Forecasts of a channel, from what is known of its drift or of its heat.
 """
@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
@@ -47,8 +48,11 @@ Moving air stays for a while, so that a probe is off much as the one before it w
 _LEAST_DEVIATION = 0.01
 _KNOWN_WITHIN, _KNOWN_KELVIN, _SEEN_PART = 0.35, 1.0, 0.1
 _HALF_WAY = 0.5
-"""The part of the way to a limit that must have been covered before it has a time, unless nearly all courses pass and
-the final value is known, or the temperature runs away."""
+"""The part of the way to a limit that must have been covered before it has a time. Where the final value is known it is
+enough if nearly all courses pass; where it is not, they must do so besides. What runs away has a time at once."""
+
+_IN_A_ROW = 3
+"""Fits in a row whose courses must mostly pass a limit before it has a time."""
 
 _STEADY_KELVIN = 1.0
 """What may still come, at the likeliest, of a temperature that is called steady; or twice what moving air does."""
@@ -244,7 +248,7 @@ class HeatWatch:
             # No course goes through these points: there is a change among them, and the later half shows what is now.
             self._begin_with(self._points[len(self._points) // 2 :])
             return
-        before = frozenset[float]() if self._fit is None else self._fit.passed
+        before: Mapping[float, int] = {} if self._fit is None else self._fit.passed
         self._fit = _Fit(courses, self.limits, _unexplained_slope(points, courses), before)
         now = float(times[-1])
         pause = _REFIT * (now - float(times[0]))
@@ -264,11 +268,12 @@ class HeatWatch:
 class _Fit:
     """The courses that were fitted last, and what follows from them until they are fitted again.
 
-    `passed_before` are the limits (°C) that most courses of the fit before passed; `passed` those that these pass.
+    `passed` counts for each limit (°C) that most courses pass for how many fits in a row they did; `before` is that of
+    the fit before.
     """
 
     def __init__(
-        self, courses: Courses, limits: HeatLimits, unexplained_slope: float, passed_before: frozenset[float]
+        self, courses: Courses, limits: HeatLimits, unexplained_slope: float, before: Mapping[float, int]
     ) -> None:
         self.courses = courses
         self._unexplained = abs(unexplained_slope) * _STEADY_OVER * (courses.seen - courses.start)
@@ -282,10 +287,10 @@ class _Fit:
         self._limits = limits
         goals = [limit for limit in (limits.warning, limits.limit) if limit is not None]
         until = dict(zip(goals, courses.until(goals), strict=True)) if goals else {}
-        self.passed = frozenset(goal for goal, ahead in until.items() if math.isfinite(ahead.best))
-        agreed = self.passed & passed_before
+        self.passed = {goal: before.get(goal, 0) + 1 for goal, ahead in until.items() if math.isfinite(ahead.best)}
         self._until = {
-            goal: ahead if goal in agreed else replace(ahead, best=math.inf) for goal, ahead in until.items()
+            goal: ahead if self.passed.get(goal, 0) >= _IN_A_ROW else replace(ahead, best=math.inf)
+            for goal, ahead in until.items()
         }
 
     @property
@@ -340,10 +345,12 @@ class _Fit:
         if not is_known and plain.risen < _SEEN_PART * (limit - plain.value + plain.risen):
             return None
         ahead = self._within_reach(limit, plain)
-        is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
-        if ahead is None or is_near or (is_known and math.isfinite(ahead.high)):
+        if ahead is None or state is State.RUNAWAY:
             return ahead
-        return ahead if state is State.RUNAWAY else replace(ahead, best=math.inf)
+        is_sure = math.isfinite(ahead.high)
+        is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
+        has_time = is_sure or is_near if is_known else is_sure and is_near
+        return ahead if has_time else replace(ahead, best=math.inf)
 
     def _within_reach(self, limit: float | None, plain: Outlook) -> Interval | None:
         """Return how long until a limit is passed, None where it is not set, passed already or out of reach."""

@@ -353,7 +353,9 @@ def blocking_reasons(
     """
     found = [words for entry in step.step.record if (words := step.lacking_record(entry))]
     found += [
-        f"{name} was typed before the supply changed, read it again" if name in lapsed else words
+        f"{name} was typed before the supply changed, read it again"
+        if name in lapsed and _reads(name, latest)
+        else words
         for name in step.step.needs
         if (words := disagreement(name, latest.get(name))) or name in lapsed
     ]
@@ -367,6 +369,11 @@ def blocking_reasons(
             found += _wrong_mains(step.step.mains, channel, judgement)
     left = step.left(now)
     return [*found, f"hold for another {duration(math.ceil(left))}"] if left > 0 else found
+
+
+def _reads(name: str, latest: Mapping[str, Judgement]) -> bool:
+    judgement = latest.get(name)
+    return judgement is not None and judgement.value is not None
 
 
 def disagreement(name: str, judgement: Judgement | None) -> str:

@@ -264,3 +264,6 @@ def _others(real: RealSupply, bench: Bench, random: np.random.Generator) -> Iter
     yield RealFault("decibels", False, (f"{shown}:",), meter=MeterFault(shown, in_decibels=True))
     gain = any_of(*names[1:12])
     yield RealFault("gain too low", False, (f"{gain}:",), meter=MeterFault(gain, factor=float(u(0.8, 0.93))))
+    # Windings side by side on one bobbin leak several times as much as those over each other (from memory).
+    leaks = float(u(2.5, 5.0))
+    yield RealFault("much leakage", False, ("leakage",), lambda c: replace(c, leakage=leaks * c.leakage))
