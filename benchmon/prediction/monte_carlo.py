@@ -118,12 +118,14 @@ class Nominal:
 class _Warmth:
     """How temperatures follow the inputs: changes (k,) by one standard uncertainty of each.
 
-    They are those of the logarithm of a rise: of the `junction`, of the limiter (`ntc`), of the `windings`.
+    They are those of the logarithm of a rise: of the `junction`, of the limiter (`ntc`), of the `windings`, and of the
+    `loads` that warm themselves, by their points.
     """
 
     junction: Floats
     ntc: Floats
     windings: Floats
+    loads: dict[str, Floats]
 
 
 @dataclass(frozen=True)
@@ -317,7 +319,15 @@ def _warmth_of(nominal: Nominal) -> _Warmth:
         _log_slopes(equilibrium.junction - ambient, moved.junction - moved_ambient - nominal.shift),
         _log_slopes(equilibrium.ntc - ambient, moved.ntc - moved_ambient),
         _log_slopes(windings - ambient, moved_windings - moved_ambient),
+        {
+            load: _log_slopes(equilibrium.parts[load] - ambient, moved.parts[load] - moved_ambient)
+            for load in _LOADS_WARM
+            if load in equilibrium.parts
+        },
     )
+
+
+_LOADS_WARM = ("load.temperature", "load_2.temperature")
 
 
 def _log_slopes(rise: Floats, moved: Floats) -> Floats:
@@ -379,6 +389,9 @@ def _drawn_circuits(nominal: Nominal, deviates: Floats) -> _Drawn:
         windings = nominal.solved.quantities["transformer.temperature"]
         warm = ambient + (windings - usual) * np.exp(np.clip(deviates @ warmth.windings, -_HIGHEST_LOG, _HIGHEST_LOG))
         parts = parts.replaced({COPPER_GROWTH: parts[COPPER_GROWTH] * (COPPER_ZERO + warm) / (COPPER_ZERO + windings)})
+    for load, slopes in warmth.loads.items():
+        rise = equilibrium.parts[load] - usual
+        parts = parts.replaced({load: ambient + rise * np.exp(np.clip(deviates @ slopes, -_HIGHEST_LOG, _HIGHEST_LOG))})
     circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(nominal, moves))
     return _Drawn(circuit, parts, junction + shift, ntc, shift, moves)
 

@@ -13,7 +13,8 @@ from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.explained.derivation import explain
 from benchmon.prediction.explained.formulas import handbook_of
-from benchmon.prediction.explained.wirings import wiring_costs
+from benchmon.prediction.explained.wirings import wiring_costs, wirings_as_text
+from benchmon.prediction.monte_carlo import monte_carlo
 from benchmon.prediction.ratings.check import check
 from benchmon.prediction.solved import solve
 from benchmon.quantities import at_second_output
@@ -227,9 +228,34 @@ def test_wirings_cost_what_both_loads_take():
     assert own.power == pytest.approx(found["output.power.mean"] + found["output_2.power.mean"], rel=1e-6)
     assert {one.kind for one in others} >= {"bridge", "split rail"}
     assert all(one.power == pytest.approx(own.power, rel=0.01) for one in others)
-    regulated = bench.model_copy(update={"regulator_2": Regulator(output_voltage=8.0)})
-    with pytest.raises(PredictionError, match="leave the regulators out"):
-        wiring_costs(regulated)
+
+
+def test_draws_of_a_warm_second_load_are_those_of_full_solutions_and_take_the_fast_way():
+    bench = bench_of("two-bridges", **OTHERS["a warm load"])
+    fast, full = (monte_carlo(bench, 60, seed=23, fast=each) for each in (True, False))
+    assert fast.solved_in_full <= 6
+    for name in ("load_2.temperature", "output_2.voltage.mean", "output_2.current.rms", "mains.power.active"):
+        # All draws are of one seed, so they differ by the methods alone.
+        assert fast.values[name].std() == pytest.approx(full.values[name].std(), rel=0.02), name
+        assert fast.values[name] == pytest.approx(full.values[name], abs=0.5 * full.values[name].std()), name
+
+
+@pytest.mark.parametrize(
+    "regulators",
+    [
+        {"regulator": Regulator(output_voltage=9.0, dropout=2.0)},
+        pytest.param({"regulator_2": Regulator(output_voltage=8.0, dropout=2.0)}, marks=pytest.mark.long),
+    ],
+)
+def test_regulated_outputs_that_differ_are_compared_by_the_power_of_both_loads(regulators):
+    bench = bench_of("two-bridges", load_2=ResistorLoad(kind="resistor", resistance=60.0), **regulators)
+    own, *others = wiring_costs(bench)
+    assert {"bridge", "split rail"} <= {one.kind for one in others}
+    assert all(one.power == pytest.approx(own.power, rel=0.01) for one in others)
+    if "regulator" in regulators:
+        assert own.power == pytest.approx(9.0**2 / bench.load.resistance + 9.0**2 / 60.0, rel=0.01)
+        assert all(one.output == pytest.approx(9.0, rel=0.01) for one in others)
+        assert "filter and regulator of the first output" in wirings_as_text([own, *others])
 
 
 def test_a_second_regulator_that_starves_is_said():

@@ -28,9 +28,10 @@ class WiringCost:
     """A rectifier and the connection of its windings, and what they cost with loads that take `power` watts.
 
     Of two outputs each has its load, with half of the power; `unequal` is whether two outputs differ, `is_across`
-    whether one load is across both. `drops` is how many of the `diodes` lie in the current's way. Volts: `output`
-    (mean) and `reverse` (peak, of one diode). Watts: `diode_loss` of all diodes, `copper_loss` of all windings.
-    `apparent` is the windings' VA, `use` that over the transformer's rating, None without one.
+    whether one load is across both, `regulated` whether the first of two that differ has a regulator. `drops` is how
+    many of the `diodes` lie in the current's way. Volts: `output` (mean) and `reverse` (peak, of one diode). Watts:
+    `diode_loss` of all diodes, `copper_loss` of all windings. `apparent` is the windings' VA, `use` that over the
+    transformer's rating, None without one.
     """
 
     kind: str
@@ -47,6 +48,7 @@ class WiringCost:
     is_own: bool = False
     unequal: bool = False
     is_across: bool = False
+    regulated: bool = False
 
 
 def winding_power(bench: Bench, amperes: float) -> float:
@@ -66,8 +68,9 @@ def wiring_costs(bench: Bench) -> list[WiringCost]:
     """Return what the bench's wiring costs, then every other one of its windings, diodes and filter.
 
     Each has a load resistor that takes the power of the bench's, or two that take half of it; behind a regulator it is
-    the bench's own load. What cannot be solved is left out. Raises `PredictionError` for a bench that cannot be solved,
-    or has no load.
+    the bench's own load. Where the two outputs differ, every other wiring has filter and regulator of the first, and
+    takes the power of both also behind that regulator. What cannot be solved, or not give this power, is left out.
+    Raises `PredictionError` for a bench that cannot be solved, or has no load.
     """
     if isinstance(bench.load, OpenLoad):
         raise PredictionError("load: is open, so no wiring costs anything; give a load")
@@ -83,9 +86,7 @@ def wiring_costs(bench: Bench) -> list[WiringCost]:
 
 
 def _cost_apart(bench: Bench, values: dict[str, float], own: WiringCost) -> WiringCost:
-    """Return the cost of a bench whose two outputs differ. Raises `PredictionError` if one is regulated."""
-    if bench.regulator is not None or bench.second_regulator is not None:
-        raise PredictionError("regulator: wirings are compared by the power that loads take; leave the regulators out")
+    """Return the cost of a bench whose two outputs differ. Raises `PredictionError` if it cannot be solved."""
     other, transformer = _values(bench.seen_from_output_2()), bench.transformer
     squares = [each["secondary.current.rms"] ** 2 for each in (values, other)]
     mean = (sum(squares) / len(squares)) ** 0.5
@@ -94,6 +95,7 @@ def _cost_apart(bench: Bench, values: dict[str, float], own: WiringCost) -> Wiri
         own,
         unequal=True,
         is_across=bench.rectifier.loads == "across",
+        regulated=bench.regulator is not None,
         power=values["output.power.mean"] + values.get("output_2.power.mean", 0.0),
         reverse=max(each["diode.voltage.reverse_peak"] for each in (values, other)),
         diode_loss=own.diodes / 2.0 * (values["diode.power.mean"] + other["diode.power.mean"]),
@@ -114,8 +116,8 @@ def _rewired(bench: Bench) -> Iterator[Bench]:
     for kind, topology in TOPOLOGIES.items():
         if (topology.needs_two_windings and not two) or (topology.capacitors and not held):
             continue
-        if len(topology.rails) > 1 and bench.regulator is not None:
-            continue  # two regulators would deliver twice the power
+        if len(topology.rails) > 1 and bench.regulator is not None and not bench.outputs_apart:
+            continue  # two regulators, each with the bench's own load, would deliver twice the power
         for connection in _connections(topology, two=two):
             if (kind, connection) != (bench.rectifier.kind, bench.transformer.connection):
                 rectifier = bench.rectifier.model_copy(update={"kind": kind, "loads": "each"})
@@ -132,7 +134,7 @@ def _connections(topology: Topology, *, two: bool) -> tuple[str, ...]:
 def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None:
     """Return the cost of a wiring whose load takes the power of `own`; None where it cannot be solved."""
     try:
-        if bench.regulator is not None:
+        if bench.regulator is not None and not own.unequal:
             return _cost(bench, _values(bench))
         steepness, before = -1.0, (0.0, 0.0)
         for count in range(_ROUNDS):
@@ -145,6 +147,9 @@ def _with_power(bench: Bench, own: WiringCost, ohms: float) -> WiringCost | None
             if count and at != before[0]:
                 steepness = min(max((missing - before[1]) / (at - before[0]), -1.2), _FLATTEST)
             before, ohms = (at, missing), math.exp(at - missing / steepness)
+        else:
+            if bench.regulator is not None:
+                return None  # it starves before its load takes that power
         return _cost(bench, values)
     except PredictionError:
         return None
@@ -189,6 +194,8 @@ def wirings_as_text(costs: list[WiringCost]) -> str:
     if own.unequal:
         volts = "of both together" if own.is_across else "of the first"
         lines.append(f"Those of this supply are as its bench file says; its volts are {volts}.")
+        parts = "filter and regulator" if own.regulated else "filter"
+        lines.append(f"Every other wiring has the {parts} of the first output.")
     head = ("wiring", "output", "diodes", "drops", "reverse", "diode loss", "windings", "copper")
     units = ("", "V", "", "in way", "peak V", "W", "VA" if own.use is None else "% used", "W")
     for connection, meant in _MEANT.items():

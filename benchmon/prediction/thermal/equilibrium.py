@@ -27,7 +27,7 @@ from benchmon.signals.arrays import Floats
 
 _CLOSE_KELVIN = 0.02
 _CLOSE_RATIO = 1e-4
-_CLOSE_LOAD_KELVIN = 0.05
+_CLOSE_LOAD_KELVIN = 0.002  # inputs are moved by so little that 0.05 K hides how a warmer load draws less
 _CLOSE_GROWTH = 1e-5
 _MOST_ROUNDS = 30
 
