@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
 from typing import Any
 
 MINUS = "−"
@@ -13,6 +14,7 @@ NOTHING = "–"
 
 _LONGEST_CLOCK = 359_999_999
 _LONGEST_COUNTDOWN = 360_000
+_LONGEST_SPELT = 80
 _STEPS = ((60.0, 5), (600.0, 10), (7200.0, 60))
 
 
@@ -25,6 +27,12 @@ def one_line(text: object, limit: int = 300) -> str:
     if not clean.isprintable():
         clean = "".join(char if char.isprintable() else repr(char)[1:-1] for char in clean)
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
+
+
+def did_you_mean(name: str, names: Iterable[str]) -> str:
+    """Return `did you mean X?` with the one of `names` that is spelt most like `name`, "" where none is like it."""
+    near = get_close_matches(name[:_LONGEST_SPELT].lower(), list(names), 1)
+    return f"did you mean {near[0]}?" if near else ""
 
 
 def line_end_of(text: str) -> str:

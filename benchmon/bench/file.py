@@ -11,9 +11,9 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
-from pydantic import Field, PrivateAttr, ValidationError, model_validator
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError, model_validator
 
 from benchmon.bench import measurement as m
 from benchmon.bench import supply as s
@@ -22,8 +22,8 @@ from benchmon.bench.toml_lines import line_of
 from benchmon.bench.transformer import Transformer
 from benchmon.errors import BadInput, BenchFileError, DataFileError
 from benchmon.input_file import reason_not_to_read
-from benchmon.quantities import FREQUENCY, parse_value
-from benchmon.text import one_line
+from benchmon.quantities import FRACTION, FREQUENCY, parse_value
+from benchmon.text import did_you_mean, one_line
 
 _LARGEST_FILE = 1_000_000
 _MOST_PARTS = 30
@@ -301,6 +301,7 @@ def _explain(problem: ValidationError, text: str, name: str) -> str:
     path = _without_tag(first["loc"])
     value: object = first["input"]
     reason = str(cause) if isinstance(cause, BadInput) else _reason(first["type"], first["msg"], first.get("ctx", {}))
+    reason += _remedy(first["type"], first["loc"], value)
     if isinstance(cause, _PathError):
         path, value = cause.path, cause.value
     elif isinstance(cause, KeyedError):
@@ -330,6 +331,44 @@ def _without_tag(path: tuple[str | int, ...]) -> tuple[str | int, ...]:
 
 def _reason(kind: str, message: str, context: dict[str, Any]) -> str:
     return _REASONS[kind].format_map(context) if kind in _REASONS else message
+
+
+def _remedy(kind: str, path: tuple[str | int, ...], value: object) -> str:
+    """Return what else an error of pydantic's `kind` at `path` is answered with, "" where there is nothing to add."""
+    if kind == "extra_forbidden":
+        known = [key for model in _models_at(path[:-1]) for key in model.model_fields if key != "source"]
+        near = did_you_mean(str(path[-1]), known)
+        return f"; {near}" if near else ""
+    if kind in ("less_than", "less_than_equal") and path and "%" not in str(value):
+        fields = [model.model_fields.get(str(path[-1])) for model in _models_at(path[:-1])]
+        if any(field is not None and _is_fraction([field.annotation, *field.metadata]) for field in fields):
+            return f'; per cent are written "{one_line(value, _LONGEST_VALUE)} %"'
+    return ""
+
+
+def _models_at(path: tuple[str | int, ...]) -> list[type[BaseModel]]:
+    """Return the sections that may stand at `path` of a bench: one, or those of a union that its tag leaves."""
+    models: list[type[BaseModel]] = [Bench]
+    for part in path:
+        if isinstance(part, int):
+            continue
+        inner = [model.model_fields[part].annotation for model in models if part in model.model_fields]
+        if inner:
+            models = [found for annotation in inner for found in _models_in(annotation)]
+        else:
+            tags = [(one, one.model_fields.get("kind")) for one in models]
+            models = [one for one, tag in tags if tag is not None and part in get_args(tag.annotation)]
+    return models
+
+
+def _models_in(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [found for inner in get_args(annotation) for found in _models_in(inner)]
+
+
+def _is_fraction(parts: Iterable[Any]) -> bool:
+    return any(part is FRACTION or _is_fraction(get_args(part)) for part in parts)
 
 
 _BARE_VALUE = re.compile(r"\s*[\w.]{1,80}\s*=\s*([-+]?[0-9.,]{1,20} {0,3}[^\s\d\"'#\[\],-][^\s\"'#]{0,9})\s*(?:#|$)")

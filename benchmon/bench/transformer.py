@@ -184,8 +184,8 @@ class Transformer(Section):
         Regulation is (open-circuit − full-load) / full-load voltage. The copper loss at full load is assumed to be
         shared equally between primary and secondaries, as in a transformer designed for least loss.
         """
-        if not isinstance(data, dict):
-            return data
+        if not isinstance(data, dict) or not data.keys() <= cls.model_fields.keys():
+            return data  # an unknown key is what is refused then: misspelt, it is one of those that seem to be missing
         measured = {"open_circuit_voltage", "primary_resistance", "secondary_resistance"}
         rated = {"rated_voltage", "regulation"}
         if rated & data.keys() and measured & data.keys():

@@ -8,14 +8,13 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Union, get_args, get_origin
 
 import click
 
 from benchmon.cli.manual import print_pages
 from benchmon.errors import EXIT_DONE, BadInput
-from benchmon.text import one_line
+from benchmon.text import did_you_mean, one_line
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -125,8 +124,7 @@ def sections_named(asked: str) -> list[KeySection]:
     )
     if holders:
         raise BadInput(f'"{shown}" is a key and no section; it stands in {", ".join(holders)}')
-    near = get_close_matches(name, names, 1)
-    proposal = f"did you mean {near[0]}?" if near else f"there is {', '.join(names)}"
+    proposal = did_you_mean(name, names) or f"there is {', '.join(names)}"
     raise BadInput(f'"{shown}" is neither a section of the bench file nor a driver; {proposal}')
 
 

@@ -13,17 +13,19 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from benchmon.bench import Bench, Channel
+from benchmon.bench import Bench, Channel, Instrument, SwitchOff
 from benchmon.bench.fields import KeyedError
 from benchmon.bench.toml_lines import line_of
 from benchmon.errors import BadInput, BenchFileError
 from benchmon.instruments.driver import AnyDriver, Driver
 from benchmon.instruments.types import DrivenChannel, Limits, Port
-from benchmon.text import one_line
+from benchmon.text import did_you_mean, one_line
 
 GROUP = "benchmon.drivers"
 M = TypeVar("M", bound=BaseModel)
 Path = tuple[str | int, ...]
+_OWNERS: dict[str | int, type[BaseModel]] = {"instrument": Instrument, "channel": Channel, "switch_off": SwitchOff}
+"""The sections whose other keys are the driver's: a misspelt key may be one of theirs."""
 
 
 def driver_names() -> list[str]:
@@ -35,7 +37,7 @@ def load_driver(name: str) -> type[AnyDriver]:
     """Return the driver called `name`. Raises `BadInput` if there is none or it cannot be loaded."""
     found = {entry.value: entry for entry in entry_points(group=GROUP, name=name)}
     if not found:
-        raise BadInput(f"no such driver is installed; installed are {', '.join(driver_names()) or 'none'}")
+        raise BadInput(_not_installed(name, driver_names()))
     if len(found) > 1:
         raise BadInput(f"is offered by several packages ({', '.join(map(_package, found.values()))}); remove one")
     entry = next(iter(found.values()))
@@ -47,6 +49,21 @@ def load_driver(name: str) -> type[AnyDriver]:
     if not (isinstance(driver, type) and issubclass(driver, Driver)):
         raise BadInput(f"from {_package(entry)} is no benchmon driver; tell its author")
     return driver
+
+
+def check_driver_names(bench: Bench) -> None:
+    """Raise `BenchFileError` if an instrument's driver is not installed. No driver is loaded."""
+    installed = driver_names()
+    for index, instrument in enumerate(bench.instrument):
+        if instrument.driver not in installed:
+            path, reason = ("instrument", index, "driver"), _not_installed(instrument.driver, installed)
+            raise _refusal(bench, bench.origin, path, instrument.driver, reason)
+
+
+def _not_installed(name: str, installed: Sequence[str]) -> str:
+    near = did_you_mean(name, installed)
+    proposal = f"{near} Installed" if near else "installed"
+    return f"no such driver is installed; {proposal} are {', '.join(installed) or 'none'}"
 
 
 def keys_of(model: type[BaseModel]) -> list[str]:
@@ -158,8 +175,11 @@ def _read(bench: Bench, name: str, here: Path, model: type[M], keys: dict[str, A
             path, value = (*path, cause.key), cause.value
         if first["type"] == "missing" or not path:
             value = None
+        known = [*keys_of(model), *keys_of(_OWNERS[here[0]])] if here[0] in _OWNERS and len(path) == 1 else []
+        near = did_you_mean(str(path[-1]), known) if first["type"] == "extra_forbidden" else ""
+        near = f"; {near}" if near else ""
         raise _refusal(
-            bench, name, (*here, *path), value, _reason(model, first["type"], cause, first["msg"])
+            bench, name, (*here, *path), value, _reason(model, first["type"], cause, first["msg"]) + near
         ) from problem
 
 

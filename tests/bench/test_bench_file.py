@@ -204,8 +204,24 @@ def test_numbers_without_units_are_si():
 
 
 WRONG = {
-    "an unknown key": ('tolerance = "6 %"', 'tolerence = "6 %"', "mains.tolerence", "no such key"),
+    "an unknown key": ('tolerance = "6 %"', 'tolerence = "6 %"', "mains.tolerence", "did you mean tolerance?"),
     "an unknown section": ("[ambient]", "[ambience]", "ambience", "no such key"),
+    "a key like no other": ("[mains]", "[mains]\nqwxyz = 1", "mains.qwxyz", "`benchmon keys` lists them"),
+    "a misspelt key of a part": ('esr = "40 mΩ"', 'ers = "40 mΩ"', "filter[1].ers", "did you mean esr?"),
+    "a misspelt key of a load": (
+        'kind = "resistor"\nresistance = "22 Ω"',
+        'kind = "resistor"\nresistence = "22 Ω"',
+        "load.resistence",
+        "did you mean resistance?",
+    ),
+    "a misspelt key of a transformer": (
+        "open_circuit_voltage",
+        "open_circuit_volts",
+        "transformer.open_circuit_volts",
+        "did you mean open_circuit_voltage?",
+    ),
+    "per cent without their sign": ('tolerance = "6 %"', 'tolerance = "6"', "mains.tolerance", 'are written "6 %"'),
+    "a bare number of per cent": ('tolerance = "6 %"', "tolerance = 6", "mains.tolerance", 'are written "6 %"'),
     "an inner name": ('title = "workshop supply"', 'source = "x"', "source", "no such key"),
     "no unit": ('voltage = "230 V"', 'voltage = "230"', 'mains.voltage = "230"', "has no unit"),
     "a wrong unit": ('esr = "40 mΩ"', 'esr = "40 mV"', 'filter[1].esr = "40 mV"', "which is not a resistance"),

@@ -42,6 +42,13 @@ def run(tmp_path, capsys):
     return run
 
 
+def test_a_driver_that_is_not_installed_is_refused_with_the_nearest_name(run):
+    code, out, err = run('[[instrument]]\nname = "dmm"\ndriver = "scip"\n')
+    assert (code, out) == (2, "")
+    assert 'driver = "scip"' in err
+    assert "did you mean scpi?" in err
+
+
 class Mains:
     """A relay that cuts the mains current which the same unit measures, if it `works`."""
 

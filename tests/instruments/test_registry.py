@@ -79,6 +79,7 @@ def test_an_unknown_driver_is_refused_with_those_there_are():
     message = refusal(text)
     assert message.startswith(f"my.toml:{line_in(text, 'scpy')}: instrument[1].driver")
     assert '"scpy"' in message
+    assert "did you mean scpi?" in message
     assert ", ".join(driver_names()) in message
 
 
@@ -86,6 +87,8 @@ def test_an_unknown_driver_is_refused_with_those_there_are():
     ("text", "wanted", "says"),
     [
         (SCPI + "bau = 9600\n", "bau", "takes no such key; it takes address, backend, baud"),
+        (SCPI + "tiemout = 1\n", "tiemout", "did you mean timeout?"),
+        (SCPI + channel("dmm", 'query = "MEAS?"', 'acuracy = "1 %"'), "acuracy", "did you mean accuracy?"),
         (SCPI + 'timeout = "2 V"\n', "timeout", "not a duration"),
         (SCPI + 'timeout = "0 s"\n', "timeout", "greater than 0"),
         (SCPI + "baud = 9600\n", "baud", "belongs to a serial line"),
