@@ -7,7 +7,7 @@ after the start, in the background.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from textual.binding import Binding, BindingType
 
@@ -20,7 +20,8 @@ class Key:
 
     The key bar writes it as `shown`, or by its name where that is ""; a key with `in_bar` false is not in the bar.
     `help` is "" where another key's line covers it. `is_of_use` returns whether the key has a use in a session; the bar
-    leaves it out where it has none. A `pinned` key has room in the bar however narrow the screen is.
+    leaves it out where it has none. A `pinned` key has room in the bar however narrow the screen is. `label_now`
+    returns the label for a session where the key does what its state asks for.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Key:
     in_bar: bool = True
     pinned: bool = False
     is_of_use: Callable[[SessionState], bool] | None = None
+    label_now: Callable[[SessionState], str] | None = None
 
     @property
     def binding(self) -> BindingType:
@@ -103,6 +105,14 @@ def _has_waveforms(state: SessionState) -> bool:
     return bool(state.waveforms)
 
 
+def _next_in_plan(state: SessionState) -> str:
+    """Return what Enter does in the plan now."""
+    if state.plan.step_number is None:
+        return "Begin"
+    step = state.plan.current_step
+    return "Record" if step is not None and step.still_to_record else "Confirm"
+
+
 def _has_sweeps(state: SessionState) -> bool:
     return bool(state.plan.sweeps.runs)
 
@@ -172,6 +182,7 @@ PLAN = ViewRecord(
             "Confirm",
             "start the plan, record what the current step asks for, or confirm it",
             shown="Enter",
+            label_now=_next_in_plan,
         ),
         Key("s", "app.skip_step", "Skip", "skip the current step, with a reason"),
         Key("x", "app.stop_plan", "Stop plan", "stop the plan; this switches nothing off"),
@@ -342,7 +353,11 @@ def keys_in_bar(keys: Iterable[Key], state: SessionState) -> list[Key]:
     Keys without a use in it are left out. In a replay those that control it stand in place of those that ask a
     recorder.
     """
-    kept = [key for key in keys if key.in_bar and (key.is_of_use is None or key.is_of_use(state))]
+    kept = [
+        key if key.label_now is None else replace(key, label=key.label_now(state))
+        for key in keys
+        if key.in_bar and (key.is_of_use is None or key.is_of_use(state))
+    ]
     if not state.is_replay:
         return kept
     kept = [key for key in kept if key.action.removeprefix("app.") not in _OF_THE_RECORDER]

@@ -64,7 +64,9 @@ def app(bench):
 async def test_a_plan_is_seen_whole_and_begun_by_a_key(size, app, bench, read_screen):
     async with app.run_test(size=size) as pilot:
         await pilot.press("p")
-        text = await sees(app, pilot, read_screen, "plan not begun", "1 a tenth, no load", "Enter begins the plan")
+        text = await sees(
+            app, pilot, read_screen, "plan not begun", "1 a tenth, no load", "Enter begins the plan", "Enter Begin"
+        )
         assert all(len(line) == size[0] for line in text.split("\n"))
         for words in ("23.0 V", "open", "0:30", "2 full mains", "230 V", "20.0 Ω", "10:00", "ahead"):
             assert words in text
