@@ -31,9 +31,9 @@ _FAR = 4.0
 chance gives one beyond that in 150 fits."""
 _MOST_OUTLIERS = 5
 """One reading in so many may be an outlier."""
-_IMPROVES = 20.0
-"""Fall of χ² from which a part counts as changed between sessions: chance gives that to none of 50 candidates in 2000
-fits (χ² with one degree of freedom)."""
+_IMPROVES = 13.0
+"""Fall of χ² from which a part counts as changed between sessions: chance gives that to one of 25 candidates in at most
+one fit of 100 (χ² with one degree of freedom, above 13 with a probability of 0.0003), and most candidates act alike."""
 _TRIED = 3
 _CHANGE_SIZE = 1.5
 """Deviation of the logarithm of a part that changed: a factor of 20 either way at two deviations."""
@@ -102,12 +102,11 @@ def fit(data: Data) -> Fitted:
         later = set(np.flatnonzero(session_of > session).tolist())
         if session:
             ignored = later | {each.reading for each in outliers}
-            better = _with_a_change(found, session, ignored, changes)
-            if better is None:
-                found = posterior_of(found.model, found, ignored)
-            else:
+            better = _with_a_change(found, session, ignored | _doubtful(data, outliers), changes)
+            if better is not None:
                 found = better
                 changes.append(found.model.unknowns[-1])
+            found = posterior_of(found.model, found, ignored)
         while True:
             left_out = _left_out(found, outliers, once, twice)
             if {each.reading for each in left_out} == {each.reading for each in outliers}:
@@ -181,6 +180,12 @@ def _left_out(found: Estimate, outliers: Sequence[Outlier], once: set[int], twic
     return [*kept, one]
 
 
+def _doubtful(data: Data, outliers: Sequence[Outlier]) -> set[int]:
+    """Return all readings of meters of which one is an outlier: what such a one reads now shows no change of a part."""
+    meters = {data.readings[each.reading].meter for each in outliers}
+    return {place for place, one in enumerate(data.readings) if one.meter in meters}
+
+
 def _farthest(found: Estimate) -> Outlier | None:
     """Return the reading that is farthest from what the others lead to expect, None where none is far."""
     weighted = found.evaluated.slopes * found.weights[:, None]
@@ -215,13 +220,13 @@ def _with_a_change(found: Estimate, session: int, left_out: set[int], known: Seq
     """Return the posterior with the readings of a session and one more part that changed before it.
 
     None where the readings are as those before let expect, or no change explains them. `left_out` are readings that do
-    not count: outliers, and those of sessions after it.
+    not count: outliers, those of their meters, and those of sessions after it.
     """
     data = found.model.data
     of_session = np.array([data.conditions[one.condition].session == session for one in data.readings])
     values = np.array([one.value for one in data.readings])
     own = np.array([one.own for one in data.readings])
-    rows = np.flatnonzero(of_session)
+    rows = np.flatnonzero(of_session & [place not in left_out for place in range(len(data.readings))])
     residuals = (values - found.evaluated.values)[rows]
     slopes = found.evaluated.slopes[rows]
     # What the readings of a session should be, and how well that is known, before any of them is looked at.

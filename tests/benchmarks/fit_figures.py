@@ -177,6 +177,8 @@ def judged(arguments: tuple[int, bool]) -> dict[str, Any]:
         narrower, off = foreseen(bench, seed, found)
         named: dict[str, list[str]] = {}
         for change, (defects, _) in CHANGES.items() if with_changes else ():
+            if defects.reservoir_left < 1.0 and bench.reservoir is None:
+                continue  # nothing can dry up there
             later = Path(folder) / f"{len(named)}.benchmon"
             record(bench, seed, later, defects)
             again, _ = fitted_of([first, later])

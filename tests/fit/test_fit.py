@@ -182,6 +182,14 @@ def test_a_capacitor_that_dried_between_two_sessions_is_found(write, first):
     assert len(found["changes"]) == 1
 
 
+@pytest.mark.long
+def test_a_meter_that_was_an_outlier_shows_no_change_of_a_part(write):
+    sessions = (write(f"off {by}", spoil={"output.voltage.mean": by}) for by in (1.1, 1.2))
+    found = fitted(*sessions)
+    assert found["changes"] == []
+    assert {one["channel"] for one in found["outliers"]} == {"output"}
+
+
 def test_the_command_writes_a_bench_file_that_knows_more(first, bench, tmp_path):
     out = tmp_path / "learned.toml"
     answer = CliRunner().invoke(commands, ["fit", str(first), "-o", str(out), "--json"], standalone_mode=False)

@@ -123,8 +123,11 @@ def faults_of_the_filter(bench: Bench) -> Iterator[SuspectedFault]:
         yield SuspectedFault(opened, joints, USUAL, bench, {capacitance: _DISCONNECTED}, shape_doubt=_WAVE_LEFT_DOUBT)
         return
     for number in range(1, count + 1):
-        if bench.outputs_apart and number > 1:
-            dry, opened = "the reservoir of output 2 has dried out to half", "the reservoir of output 2 is open"
+        if bench.outputs_apart:
+            which = f"the reservoir of output {number}"
+            replace_it, joints = OFF + f"replace {which}", OFF + f"check the joints of {which}, then its capacitance"
+            if number > 1:
+                dry, opened = f"{which} has dried out to half", f"{which} is open"
         place = frozenset({number})
         yield SuspectedFault(dry, replace_it, USUAL / count, bench, defects=Defects(dry_reservoirs=place))
         open_one = Defects(open_reservoirs=place)
