@@ -16,16 +16,15 @@ from benchmon.instruments.connection_test import Tried, try_instruments
 from benchmon.instruments.registry import prepare
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_text import BenchText
-from benchmon.new_bench.filter_questions import filter_parts
+from benchmon.new_bench.filter_questions import answers_of_draft, part_sections
 from benchmon.new_bench.meter_questions import (
     ask_meters,
     meter_answers,
-    numbers_of,
     places_of,
     write_meters,
 )
 from benchmon.new_bench.plan_questions import answers_about_test, ask_test, write_test
-from benchmon.new_bench.questions import LONGEST, Asked
+from benchmon.new_bench.questions import LONGEST, Asked, numbers_of
 from benchmon.new_bench.supply_questions import ask_supply, supply_answers, write_supply
 from benchmon.text import line_end_of, one_line
 
@@ -217,14 +216,14 @@ class BenchMaker:
             if self.draft_path.is_file() and self.draft_path.stat().st_size <= _LONGEST_DRAFT:
                 draft: Any = json.loads(self.draft_path.read_text(encoding="utf-8"))
                 if draft["base"] == self._base and _is_answers(draft["answers"]):
-                    self.given = draft["answers"]
+                    self.given = answers_of_draft(draft["answers"], self._found)
                     return True
         return False
 
 
 def not_confirmed(text: BenchText) -> list[str]:
     """Return the names of the questions whose answers in a bench file nobody has confirmed."""
-    places = {id(section): place for place, section in (places_of(text) | filter_parts(text)).items()}
+    places = {id(section): place for place, section in (places_of(text) | part_sections(text)).items()}
     found = list[str]()
     for section in text.sections:
         here = places.get(id(section), section.section)

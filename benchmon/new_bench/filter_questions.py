@@ -1,12 +1,14 @@
-"""The questions about the filter: the reservoir, and a choke, a resistor or a second capacitor beside it.
+"""The questions about the filter: the reservoir, and any number of chokes, resistors and capacitors beside it.
 
 The parts of a filter stand in sections of one name, so their questions begin with names of their own: `filter` is the
-reservoir, `choke`, `series` and `second` are the others.
+reservoir; the others are numbered in their order, `part.2.kind` is the kind of the second, and `choke.2.inductance` a
+value of it where it is a choke.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import BaseModel
@@ -14,28 +16,58 @@ from pydantic import BaseModel
 from benchmon.bench import Capacitor, Choke, SeriesResistor
 from benchmon.bench.topology import TOPOLOGIES, RectifierKind
 from benchmon.new_bench.bench_text import BenchText, TextSection
-from benchmon.new_bench.questions import Asked, ModelKeys, Question, meaning, refused
+from benchmon.new_bench.questions import Asked, ModelKeys, Question, meaning, numbers_of, refused, spelt
 
 NO_RESERVOIR, _NOT_KNOWN = "none", "not known"
 CHAIN = "filter.chain"
-_OTHER = "as in the file"
-_ALONE, _SECOND_BY_CHOKE = "the reservoir alone", "reservoir, choke, second capacitor"
-_CHAINS: Mapping[str, tuple[str, ...]] = {
-    _ALONE: ("capacitor",),
-    _SECOND_BY_CHOKE: ("capacitor", "choke", "capacitor"),
-    "reservoir, resistor, second capacitor": ("capacitor", "resistor", "capacitor"),
-    "choke, then the reservoir": ("choke", "capacitor"),
+_ONE_BY_ONE, _NO_PART = "other parts, one by one", "no more"
+_ALONE = "the reservoir alone"
+_BEFORE = " before the reservoir"
+_PRESETS: Mapping[str, tuple[str, ...]] = {
+    _ALONE: (),
+    "reservoir, choke, second capacitor": ("choke", "capacitor"),
+    "reservoir, resistor, second capacitor": ("resistor", "capacitor"),
+    "choke, then the reservoir": (f"choke{_BEFORE}",),
 }
-FILTER_MODELS: Mapping[str, type[BaseModel]] = {
-    "filter": Capacitor,
-    "choke": Choke,
-    "series": SeriesResistor,
-    "second": Capacitor,
-}
-"""By what the names of the questions about a part begin with, the model of its section."""
-ALL_ASKED = {CHAIN: _SECOND_BY_CHOKE}
-"""The answer from which most questions about the filter arise."""
-_RESERVOIR, _SECOND = ModelKeys("filter", Capacitor), ModelKeys("second", Capacitor)
+"""Usual filters, by the kinds of the parts beside the reservoir."""
+_KINDS = ("choke", "resistor", "capacitor", f"choke{_BEFORE}", f"resistor{_BEFORE}")
+_MODELS: Mapping[str, type[BaseModel]] = {"choke": Choke, "resistor": SeriesResistor, "capacitor": Capacitor}
+_RESERVOIR = ModelKeys("filter", Capacitor)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A part beside the reservoir: its number among them, what it is, and whether it stands before the reservoir."""
+
+    number: int
+    kind: str
+    is_before: bool
+
+    @classmethod
+    def of(cls, number: int, answer: str) -> _Part:
+        """Return the part that an answer stands for."""
+        return cls(number, answer.removesuffix(_BEFORE), answer.endswith(_BEFORE))
+
+    @property
+    def name(self) -> str:
+        """What the names of the questions about its values begin with."""
+        return f"{self.kind}.{self.number}"
+
+    @property
+    def answer(self) -> str:
+        """The answer that stands for it."""
+        return f"{self.kind}{_BEFORE if self.is_before else ''}"
+
+
+def is_of_part(name: str) -> bool:
+    """Return whether the question called `name` is about a part beside the reservoir."""
+    return name.partition(".")[0] in ("part", *_MODELS)
+
+
+def answer_without_part(asked: Asked, name: str) -> dict[str, str]:
+    """Return the answer that takes the part away which the question called `name` is about, none where it cannot be."""
+    kind = f"part.{name.split('.')[1]}.kind" if is_of_part(name) else ""
+    return {kind: _NO_PART} if asked[kind] else {}
 
 
 def ask_filter(asked: Asked) -> None:
@@ -48,37 +80,61 @@ def ask_filter(asked: Asked) -> None:
     )
     if size == NO_RESERVOIR:
         return
-    _ask_rest_of_capacitor(asked, _RESERVOIR)
+    _ask_rest_of_capacitor(asked, _RESERVOIR, "its")
     asked.ask(
         _RESERVOIR.value("ripple_current_rating", "its rated ripple current", without=_NOT_KNOWN, likely=(0.01, 200.0))
     )
     why = (
         "The parts from the rectifier to the load, in their order. A choke before the reservoir makes it a choke input."
     )
-    choices = (*_CHAINS, *([_OTHER] if asked.given.get(CHAIN) == _OTHER else []))
-    chain = asked.ask(Question(CHAIN, "the whole filter", why, _ALONE, choices=choices))
-    parts = _CHAINS.get(chain, ())
-    if "choke" in parts:
-        choke = ModelKeys("choke", Choke)
-        asked.ask(choke.value("inductance", "inductance of the choke", "10 mH", likely=(1e-5, 30.0)))
-        asked.ask(choke.value("resistance", "resistance of the choke", "0.5 Ω", likely=(0.0, 500.0)))
-    if "resistor" in parts:
-        resistor = ModelKeys("series", SeriesResistor)
-        asked.ask(resistor.value("resistance", "resistor between the capacitors", "1 Ω", likely=(0.01, 1e5)))
-    if parts.count("capacitor") > 1:
-        asked.ask(_SECOND.value("capacitance", "second capacitor", "4.7 mF", likely=(1e-7, 0.5)))
-        _ask_rest_of_capacitor(asked, _SECOND)
+    chain = asked.ask(Question(CHAIN, "the whole filter", why, _ALONE, choices=(*_PRESETS, _ONE_BY_ONE)))
+    if chain == _ONE_BY_ONE:
+        _ask_one_by_one(asked)
+        return
+    for part in _parts_asked(asked):
+        _ask_values(asked, part, "of the choke", "between the capacitors", "second capacitor", "its")
 
 
-def _ask_rest_of_capacitor(asked: Asked, keys: ModelKeys) -> None:
+def _ask_one_by_one(asked: Asked) -> None:
+    """Ask for one part after the other, and at the end for one more."""
+    numbers = numbers_of(asked.given, "part") or [1]
+    why = "The parts are in their order; no more takes this one away, and one more is asked for behind the last."
+    if asked.given.get(f"part.{numbers[-1]}.kind", _NO_PART) != _NO_PART:
+        numbers.append(numbers[-1] + 1)
+    for number in numbers:
+        question = Question(
+            f"part.{number}.kind", f"part {number}", why, _NO_PART, _NO_PART, choices=(*_KINDS, _NO_PART)
+        )
+        answer = asked.ask(question)
+        if answer != _NO_PART:
+            own = f"of part {number}"
+            _ask_values(asked, _Part.of(number, answer), own, own, f"capacitance {own}", f"part {number}, its")
+
+
+def _ask_values(  # noqa: PLR0917 - the words in the order of the kinds
+    asked: Asked, part: _Part, of_choke: str, of_resistor: str, of_capacitor: str, its: str
+) -> None:
+    """Ask for the values of a part, in words that depend on whether there may be others of its kind."""
+    keys = ModelKeys(part.name, _MODELS[part.kind])
+    if part.kind == "choke":
+        asked.ask(keys.value("inductance", f"inductance {of_choke}", "10 mH", likely=(1e-5, 30.0)))
+        asked.ask(keys.value("resistance", f"resistance {of_choke}", "0.5 Ω", likely=(0.0, 500.0)))
+    elif part.kind == "resistor":
+        asked.ask(keys.value("resistance", f"resistor {of_resistor}", "1 Ω", likely=(0.01, 1e5)))
+    else:
+        asked.ask(keys.value("capacitance", of_capacitor, "4.7 mF", likely=(1e-9, 0.5)))
+        _ask_rest_of_capacitor(asked, keys, its)
+
+
+def _ask_rest_of_capacitor(asked: Asked, keys: ModelKeys, its: str) -> None:
     asked.ask(
         Question(
-            f"{keys.section}.tolerance", "its tolerance", meaning(Capacitor, "tolerance"), "20 %", _NOT_KNOWN,
+            f"{keys.section}.tolerance", f"{its} tolerance", meaning(Capacitor, "tolerance"), "20 %", _NOT_KNOWN,
             check=_is_tolerance, as_toml=_tolerance,
         )
     )  # fmt: skip
-    asked.ask(keys.value("esr", "its ESR", without=_NOT_KNOWN, likely=(0.0, 5.0)))
-    asked.ask(keys.value("voltage_rating", "its rated voltage", "40 V", without=_NOT_KNOWN, likely=(4.0, 1000.0)))
+    asked.ask(keys.value("esr", f"{its} ESR", without=_NOT_KNOWN, likely=(0.0, 5.0)))
+    asked.ask(keys.value("voltage_rating", f"{its} rated voltage", "40 V", without=_NOT_KNOWN, likely=(4.0, 1000.0)))
 
 
 def _tolerance(text: str) -> Any:
@@ -90,48 +146,106 @@ def _is_tolerance(text: str) -> str:
     return refused(Capacitor, "tolerance", _tolerance(text))
 
 
-def filter_parts(text: BenchText) -> dict[str, TextSection]:
-    """Return the sections of a filter that are asked for, by what the names of their questions begin with."""
-    found = dict[str, TextSection]()
-    for section in text.all("filter"):
-        kind = section.content.get("kind")
-        name = {"choke": "choke", "resistor": "series", "capacitor": "second" if "filter" in found else "filter"}
-        found.setdefault(name.get(str(kind), ""), section)
-    found.pop("", None)
-    return found
+def _parts_asked(asked: Asked) -> list[_Part]:
+    """Return the parts beside the reservoir that the answers make, in their order on either side of it."""
+    preset = _PRESETS.get(asked[CHAIN])
+    if preset is not None:
+        return [_Part.of(number, answer) for number, answer in enumerate(preset, 1)]
+    answers = ((number, asked[f"part.{number}.kind"]) for number in numbers_of(asked.values, "part"))
+    return [_Part.of(number, answer) for number, answer in answers if answer != _NO_PART]
 
 
-def chain_of(text: BenchText) -> str:
-    """Return which of the chains a filter is, "" where it has no capacitor."""
-    kinds = tuple(section.content.get("kind") for section in text.all("filter"))
-    if "capacitor" not in kinds:
-        return ""
-    return next((words for words, parts in _CHAINS.items() if parts == kinds), _OTHER)
+def answers_of_draft(draft: Mapping[str, str], of_file: Mapping[str, str]) -> dict[str, str]:
+    """Return the answers of a draft, those of an earlier version under the names that their questions have now.
+
+    >>> answers_of_draft({"second.esr": "40 mΩ"}, {"choke.1.inductance": "2 mH"})
+    {'choke.1.inductance': '2 mH', 'capacitor.2.esr': '40 mΩ'}
+    """
+    renamed = dict[str, str]()
+    for name, answer in draft.items():
+        place, _, key = name.rpartition(".")
+        renamed[f"{_EARLIER.get(place, place)}.{key}" if place else name] = answer
+    if renamed.get(CHAIN) == _AS_IN_FILE:
+        renamed[CHAIN] = _ONE_BY_ONE
+    elif renamed.keys() == draft.keys():
+        return renamed
+    return {name: answer for name, answer in of_file.items() if is_of_part(name)} | renamed
 
 
-def write_chain(text: BenchText, chain: str, set_part: Callable[[str], None]) -> None:
-    """Put the parts of a chain beside the reservoir; `set_part` writes the answers about one of them."""
-    if chain_of(text) == chain or chain == _OTHER:
+_EARLIER, _AS_IN_FILE = {"choke": "choke.1", "series": "resistor.1", "second": "capacitor.2"}, "as in the file"
+
+
+def reservoir_of(text: BenchText) -> TextSection | None:
+    """Return the section of the reservoir, the first capacitor of the filter; None where there is none."""
+    return next((section for section in text.all("filter") if section.content.get("kind") == "capacitor"), None)
+
+
+def _parts_of(text: BenchText) -> Iterator[tuple[_Part, TextSection]]:
+    """Give the parts beside the reservoir, numbered in their order."""
+    reservoir, is_before, number = reservoir_of(text), True, 0
+    for section in text.all("filter") if reservoir is not None else ():
+        if section is reservoir:
+            is_before = False
+        else:
+            number += 1
+            yield _Part(number, str(section.content.get("kind")), is_before), section
+
+
+def part_sections(text: BenchText) -> dict[str, TextSection]:
+    """Return the sections of a filter by what the names of the questions about them begin with."""
+    reservoir = reservoir_of(text)
+    return ({} if reservoir is None else {"filter": reservoir}) | {part.name: own for part, own in _parts_of(text)}
+
+
+def filter_answers(text: BenchText) -> dict[str, str]:
+    """Return the answers about the whole filter and the parts beside the reservoir that a bench file holds."""
+    if reservoir_of(text) is None:
+        return {}
+    found, kinds = dict[str, str](), list[str]()
+    for part, section in _parts_of(text):
+        kinds.append(part.answer)
+        found[f"part.{part.number}.kind"] = part.answer
+        model = _MODELS[part.kind]
+        usual = {key: field.default for key, field in model.model_fields.items() if isinstance(field.default, float)}
+        if part.kind == "capacitor":
+            found |= {f"{part.name}.{key}": _NOT_KNOWN for key in ("tolerance", "esr", "voltage_rating")}
+        found |= {f"{part.name}.{key}": spelt(model, key, value) for key, value in (usual | section.content).items()}
+    chain = next((words for words, preset in _PRESETS.items() if list(preset) == kinds), _ONE_BY_ONE)
+    return found | {CHAIN: chain}
+
+
+def write_parts(
+    text: BenchText,
+    asked: Asked,
+    before: Asked | None,
+    write: Callable[[TextSection, type[BaseModel], Question, Asked | None], None],
+) -> None:
+    """Put the parts beside the reservoir into the text.
+
+    `write` writes the answer to a question into a section where it differs from those before. A part that keeps its
+    kind and its side of the reservoir keeps its section, with comments and other keys.
+    """
+    reservoir = reservoir_of(text)
+    if reservoir is None or not asked[CHAIN]:
         return
-    remove_beside_reservoir(text)
-    reservoir = filter_parts(text).get("filter")
-    if reservoir is None:
-        return
-    parts = _CHAINS[chain]
-    place = text.sections[text.sections.index(reservoir) - 1]
-    for at, kind in enumerate(parts):
-        if at == parts.index("capacitor"):
-            place = reservoir
-            continue
-        place = text.add("filter", many=True, after=place)
-        place.set("kind", kind)
-    for name in filter_parts(text).keys() - {"filter"}:
-        set_part(name)
+    there, wanted = dict(_parts_of(text)), _parts_asked(asked)
+    for part in there.keys() - set(wanted):
+        text.remove(there[part])
+    # A new section goes behind another one, so the first part goes behind what precedes the filter.
+    precedes = text.sections[text.sections.index(text.all("filter")[0]) - 1]
+    for side, is_before in ((precedes, True), (reservoir, False)):
+        place = side
+        for part in (each for each in wanted if each.is_before is is_before):
+            is_new = part not in there
+            place = text.add("filter", many=True, after=place) if is_new else there[part]
+            if is_new:
+                place.set("kind", part.kind)
+            for question in asked:
+                if question.name.startswith(f"{part.name}."):
+                    write(place, _MODELS[part.kind], question, None if is_new else before)
 
 
-def remove_beside_reservoir(text: BenchText) -> None:
+def remove_parts(text: BenchText) -> None:
     """Take every part of the filter away but the reservoir."""
-    reservoir = filter_parts(text).get("filter")
-    for section in text.all("filter"):
-        if section is not reservoir:
-            text.remove(section)
+    for _, section in list(_parts_of(text)):
+        text.remove(section)

@@ -21,7 +21,17 @@ from benchmon.instruments.driver import AnyDriver
 from benchmon.instruments.registry import driver_names, load_driver
 from benchmon.instruments.templates import TEMPLATES, Template, TemplateKey
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue, toml
-from benchmon.new_bench.questions import Asked, Check, Question, as_toml, as_words, meaning, ratio, reason_of
+from benchmon.new_bench.questions import (
+    Asked,
+    Check,
+    Question,
+    as_toml,
+    as_words,
+    meaning,
+    numbers_of,
+    ratio,
+    reason_of,
+)
 from benchmon.quantities import (
     BETA,
     DURATION,
@@ -63,12 +73,6 @@ def driver_in(asked: Asked, meter: int) -> str:
     seen = asked[f"meter.{meter}.seen"]
     template = next((each for each in TEMPLATES if each.seen == seen), _SOMETHING_ELSE)
     return template.driver or asked[f"meter.{meter}.driver"]
-
-
-def numbers_of(given: Mapping[str, str], prefix: str) -> list[int]:
-    """Return the numbers that stand behind `prefix` in the names of answers, in their order."""
-    found = {name.removeprefix(f"{prefix}.").partition(".")[0] for name in given if name.startswith(f"{prefix}.")}
-    return sorted(int(number) for number in found if number.isdecimal())
 
 
 def ask_meters(asked: Asked) -> None:

@@ -18,7 +18,7 @@ from benchmon.bench.measurement import SWEPT
 from benchmon.errors import BadInput
 from benchmon.instruments.types import LoadSettings, SwitchSettings
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue
-from benchmon.new_bench.meter_questions import driver_in, driver_of, new_name, numbers_of
+from benchmon.new_bench.meter_questions import driver_in, driver_of, new_name
 from benchmon.new_bench.questions import (
     LONGEST,
     Asked,
@@ -29,6 +29,7 @@ from benchmon.new_bench.questions import (
     as_toml,
     as_typed,
     meaning,
+    numbers_of,
     reason_of,
     spelt,
 )

@@ -27,7 +27,7 @@ _LISTED = re.compile(r'\[(?:"[^"]*"|[\[\], ])*\]')
 """A list of the bench file, as a key's description shows it."""
 _WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
 
-_NO_FIGURES = ("title", "plan.", "step.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain")
+_NO_FIGURES = ("title", "plan.", "step.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain", "part.")
 """What the names of questions begin with that ask for no figure."""
 
 Check = Callable[[str], str]
@@ -191,6 +191,12 @@ class Asked:
     def question(self, name: str) -> Question:
         """Return the question called `name`. Raises `KeyError` where it does not arise."""
         return {each.name: each for each in self.questions}[name]
+
+
+def numbers_of(given: Mapping[str, str], prefix: str) -> list[int]:
+    """Return the numbers that stand behind `prefix` in the names of answers, in their order."""
+    found = {name.removeprefix(f"{prefix}.").partition(".")[0] for name in given if name.startswith(f"{prefix}.")}
+    return sorted(int(number) for number in found if number.isdecimal())
 
 
 def meaning(model: type[BaseModel], key: str) -> str:

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 from benchmon.bench import (
     Ambient,
     Bench,
+    Capacitor,
     CurrentLoad,
     Diode,
     Fuse,
@@ -25,14 +26,13 @@ from benchmon.bench.topology import TOPOLOGIES, RectifierKind
 from benchmon.errors import BadInput
 from benchmon.new_bench.bench_text import BenchText, TextSection
 from benchmon.new_bench.filter_questions import (
-    ALL_ASKED,
     CHAIN,
-    FILTER_MODELS,
     ask_filter,
-    chain_of,
-    filter_parts,
-    remove_beside_reservoir,
-    write_chain,
+    filter_answers,
+    is_of_part,
+    remove_parts,
+    reservoir_of,
+    write_parts,
 )
 from benchmon.new_bench.questions import Asked, ModelKeys, Question, as_lists, as_typed, meaning, refused, spelt
 from benchmon.quantities import APPARENT_POWER, VOLTAGE, parse_value
@@ -69,7 +69,7 @@ _MODELS: Mapping[str, type[BaseModel]] = {
     "ntc": Ntc,
     "rectifier": Rectifier,
     "diode": Diode,
-    **FILTER_MODELS,
+    "filter": Capacitor,
     "regulator": Regulator,
     "ambient": Ambient,
     "report": ReportEntries,
@@ -78,7 +78,7 @@ _MODELS: Mapping[str, type[BaseModel]] = {
 
 def is_of_supply(name: str) -> bool:
     """Return whether the question called `name` is about the supply under test."""
-    return name.partition(".")[0] in (*_MODELS, "load", "load_2", "title")
+    return name.partition(".")[0] in (*_MODELS, "load", "load_2", "title") or is_of_part(name)
 
 
 def ask_supply(asked: Asked) -> None:
@@ -324,24 +324,23 @@ def supply_answers(text: BenchText) -> dict[str, str]:
         found["diode.curve"] = _SHOCKLEY
     elif "forward" in diode:
         found["diode.curve"] = next((name for name, points in _CURVES.items() if points == diode["forward"]), _POINTS)
-    chain = chain_of(text)
-    found |= {CHAIN: chain} if chain else {}
+    found |= filter_answers(text)
     return found | {name: words for name, words in _left_out(text).items() if not found.get(name)}
 
 
 def _left_out(text: BenchText) -> dict[str, str]:
     """Return what a question is answered by where the file has no such key."""
     there = {"diode.thermal_resistance": "1 K/W", "regulator.output_voltage": "5 V", "ntc.r25": "10 Ω"}
-    asked = Asked(there | ALL_ASKED)
+    asked = Asked(there)
     ask_supply(asked)
     words = {question.name: question.without for question in asked if question.without}
-    sections = {section.section for section in text.sections} | filter_parts(text).keys()
+    sections = {section.section for section in text.sections}
     return {name: word for name, word in words.items() if name.partition(".")[0] in sections or word == NONE}
 
 
 def _section(text: BenchText, name: str) -> TextSection | None:
     """Return the section that the questions are about whose names begin with `name`."""
-    return filter_parts(text).get(name) if name in FILTER_MODELS else text.first(name)
+    return reservoir_of(text) if name == "filter" else text.first(name)
 
 
 def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
@@ -377,19 +376,23 @@ def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
         for name in before.values.keys() - asked.values.keys():
             _remove(text, name)
     for question in asked:
-        if not is_of_supply(question.name):
-            continue
-        answer, confirmed = asked[question.name], question.name in asked.given
-        if (
-            before is None
-            or before[question.name] != answer
-            or before.given.get(question.name) != asked.given.get(question.name)
-        ):
-            _write(text, asked, question, answer, confirmed=confirmed)
+        name = question.name
+        if is_of_supply(name) and not is_of_part(name) and _is_changed(name, asked, before):
+            _write(text, asked, question, asked[name], confirmed=name in asked.given)
+
+    def write_in_part(section: TextSection, model: type[BaseModel], question: Question, before: Asked | None) -> None:
+        if _is_changed(question.name, asked, before):
+            _set(section, model, question, asked)
+
+    write_parts(text, asked, before, write_in_part)
     rectifier: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
     if not TOPOLOGIES[rectifier].has_two_outputs:
         for section in [each for name in ("filter_2", "regulator_2", "load_2") for each in text.all(name)]:
             text.remove(section)
+
+
+def _is_changed(name: str, asked: Asked, before: Asked | None) -> bool:
+    return before is None or before[name] != asked[name] or before.given.get(name) != asked.given.get(name)
 
 
 def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, confirmed: bool) -> None:
@@ -403,27 +406,33 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
         "transformer.windings": _write_windings,
         "transformer.no_load_test": _write_no_load,
         "diode.curve": _write_curve,
-        CHAIN: _write_chain,
         "load.kind": _write_load_kind,
         "load_2.kind": _write_second_load_kind,
     }.get(name)
     if special is not None:
         special(text, asked, answer, confirmed)
         return
-    if name == "transformer.known":
+    if name in ("transformer.known", CHAIN):
         return
-    section, _, key = name.partition(".")
+    section = name.partition(".")[0]
+    _set(_place(text, section), _MODELS.get(section), question, asked)
+
+
+def _set(section: TextSection, model: type[BaseModel] | None, question: Question, asked: Asked) -> None:
+    """Give the key that a question is about its answer; take it away where there is no value to give."""
+    answer, key = asked[question.name], question.name.rpartition(".")[2]
+    if answer == question.without and answer:
+        section.remove(key)
+        return
     value = question.as_toml(answer) if question.as_toml else answer
-    comment = _COMMENTS.get(name) or _comment(section, key)
-    _place(text, section).set(key, value, comment, confirmed=confirmed)
+    comment = _TOLERANCE if model is Capacitor and key == "tolerance" else _comment(model, key)
+    section.set(key, value, comment, confirmed=question.name in asked.given)
 
 
 _TOLERANCE = "usual for an electrolytic, where the data sheet says nothing else"
-_COMMENTS = {"filter.tolerance": _TOLERANCE, "second.tolerance": _TOLERANCE}
 
 
-def _comment(section: str, key: str) -> str:
-    model = _MODELS.get(section)
+def _comment(model: type[BaseModel] | None, key: str) -> str:
     words = meaning(model, key) if model else ""
     return words.partition(";")[0].partition(". ")[0].removesuffix(".")
 
@@ -447,7 +456,7 @@ def _remove(text: BenchText, name: str) -> None:
     if found is None:
         return
     if name == CHAIN:
-        remove_beside_reservoir(text)
+        remove_parts(text)
         return
     if name in ("fuse.rating", "ntc.r25", "filter.capacitance", "regulator.output_voltage", "load_2.kind"):
         text.remove(found)
@@ -478,15 +487,6 @@ def _write_distortion(text: BenchText, _asked: Asked, answer: str, _confirmed: b
     section.set(key, value, "shape of the mains voltage")
 
 
-def _write_chain(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -> None:
-    def set_part(section: str) -> None:
-        for question in asked:
-            if question.name.startswith(f"{section}."):
-                _write(text, asked, question, asked[question.name], confirmed=question.name in asked.given)
-
-    write_chain(text, answer, set_part)
-
-
 def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
     section = _place(text, "transformer")
     section.set("secondaries", 1 if answer == ONE_WINDING else 2, confirmed=confirmed)
@@ -494,7 +494,7 @@ def _write_windings(text: BenchText, _asked: Asked, answer: str, confirmed: bool
         section.remove("connection")
     else:
         joined = "parallel" if answer == IN_PARALLEL else "series"
-        section.set("connection", joined, _comment("transformer", "connection"))
+        section.set("connection", joined, _comment(Transformer, "connection"))
 
 
 def _write_no_load(text: BenchText, asked: Asked, answer: str, _confirmed: bool) -> None:

@@ -224,14 +224,109 @@ def test_a_filter_becomes_another_and_is_read_as_what_it_is(tmp_path, first, the
     assert bench.ntc.r25 == 10.0
 
 
-def test_what_stands_in_a_filter_that_the_form_does_not_know_stays(tmp_path):
-    part = '[[filter]]\nkind = "resistor"\nresistance = "1 Ω"\n'
-    base = answered(tmp_path, {}).text().replace("[load]", f"{part * 2}\n[load]")
-    maker = BenchMaker(tmp_path / "bench.toml", base)
-    maker.answer("filter.esr", "40 mΩ")
-    assert [each.kind for each in maker.bench().filter] == ["capacitor", "resistor", "resistor"]
-    maker.answer("filter.capacitance", "none")
-    assert maker.bench().filter == ()
+LONG = """\
+[[filter]]
+kind = "choke"
+inductance = "30 mH"             # the old one from the store
+
+[[filter]]
+kind = "capacitor"
+capacitance = "4.7 mF"
+
+[[filter]]
+kind = "resistor"
+resistance = "1 Ω"               # wire-wound
+
+[[filter]]
+kind = "capacitor"
+capacitance = "2.2 mF"           # off the RLC meter
+esr = "60 mΩ"
+esr_tolerance = "30 %"
+
+[[filter]]
+kind = "resistor"
+resistance = "2.2 Ω"             # on the chassis
+
+[[filter]]
+kind = "capacitor"
+capacitance = "1 mF"             # the blue one
+
+"""
+
+
+@pytest.fixture
+def long_filter(tmp_path):
+    first = answered(tmp_path, {"channel.1.1.point": "output"}).text()
+    head, _, rest = first.partition("[[filter]]")
+    return BenchMaker(tmp_path / "bench.toml", f"{head}{LONG}{rest[rest.index('[load]') :]}")
+
+
+def test_a_filter_of_many_parts_is_asked_for_part_by_part_and_stays_as_it_is(long_filter):
+    assert long_filter.text() == BenchMaker(long_filter.path, long_filter.text()).text()
+    assert LONG in long_filter.text()
+    asked = long_filter.asked()
+    kinds = ["choke before the reservoir", "resistor", "capacitor", "resistor", "capacitor", "no more"]
+    assert [asked[f"part.{number}.kind"] for number in range(1, 7)] == kinds
+    assert (asked["choke.1.inductance"], asked["capacitor.5.capacitance"]) == ("30 mH", "1 mF")
+
+
+def test_a_part_in_the_middle_is_taken_away_and_the_others_keep_values_and_comments(long_filter):
+    long_filter.answer("part.2.kind", "no more")
+    long_filter.answer("part.3.kind", "no more")
+    long_filter.answer("capacitor.5.capacitance", "1.5 mF")
+    text = long_filter.text()
+    for gone in ("wire-wound", "off the RLC"):
+        assert gone not in text
+    for line in (
+        '"30 mH"             # the old one',
+        '"2.2 Ω"             # on the chassis',
+        '"1.5 mF"             # the blue',
+    ):
+        assert line in text
+    assert [part.kind for part in long_filter.bench().filter] == ["choke", "capacitor", "resistor", "capacitor"]
+
+
+def test_parts_are_added_behind_the_last_one_and_before_the_reservoir(long_filter):
+    long_filter.answer("part.6.kind", "choke")
+    long_filter.answer("choke.6.inductance", "5 mH")
+    long_filter.answer("part.7.kind", "capacitor")
+    long_filter.answer("part.8.kind", "resistor before the reservoir")
+    kinds = [part.kind for part in long_filter.bench().filter]
+    assert kinds == ["choke", "resistor", *["capacitor", "resistor"] * 2, "capacitor", "choke", "capacitor"]
+    text = long_filter.text()
+    assert all(line in text for line in LONG.splitlines())
+    again = BenchMaker(long_filter.path, text)
+    assert again.text() == text
+    again.answer("filter.chain", "reservoir, choke, second capacitor")
+    assert [part.kind for part in again.bench().filter] == ["capacitor", "choke", "capacitor"]
+
+
+def test_a_part_that_becomes_another_has_its_place_and_the_other_keys_of_the_rest_stay(long_filter):
+    long_filter.answer("part.2.kind", "choke")
+    long_filter.answer("part.3.kind", "capacitor")
+    bench = long_filter.bench()
+    assert [part.kind for part in bench.filter] == ["choke", "capacitor", "choke", "capacitor", "resistor", "capacitor"]
+    assert bench.filter[3].esr_tolerance == pytest.approx(0.3)
+    long_filter.answer("filter.capacitance", "none")
+    assert long_filter.bench().filter == ()
+
+
+def test_a_new_filter_is_made_part_by_part(tmp_path):
+    parts = ["choke", "capacitor", "resistor", "capacitor", "choke", "capacitor"]
+    answers = {f"part.{number}.kind": kind for number, kind in enumerate(parts, 1)}
+    maker = answered(tmp_path, {"filter.chain": "other parts, one by one", **answers, "choke.5.inductance": "2 mH"})
+    assert [part.kind for part in maker.bench().filter] == ["capacitor", *parts]
+    assert maker.bench().filter[5].inductance == pytest.approx(2e-3)
+    assert maker.unconfirmed() == BenchMaker(maker.path, maker.text()).unconfirmed()
+
+
+def test_a_draft_of_an_earlier_version_has_its_answers_about_the_filter(long_filter):
+    draft = {"filter.chain": "as in the file", "filter.capacitance": "10 mF"}
+    long_filter.given = draft
+    long_filter.keep_draft()
+    again = BenchMaker(long_filter.path, long_filter._base)
+    assert again.take_draft()
+    assert [part.kind for part in again.bench().filter][2:] == ["resistor", "capacitor"] * 2
 
 
 def test_a_channel_has_more_when_it_is_asked_for_and_less_again(tmp_path):

@@ -107,7 +107,19 @@ def test_meters_and_channels_come_and_go(state):
     state.remove_here()
     assert state.maker.meters == []
     at(state, "title").remove_here()
-    assert "neither" in state.message
+    assert "can be taken away" in state.message
+
+
+def test_parts_of_a_filter_come_and_go(state):
+    at(state, "filter.chain").take("other parts")
+    for number, kind in enumerate(("choke", "capacitor", "resistor", "capacitor"), 1):
+        at(state, f"part.{number}.kind").take(kind)
+    assert state.asked["part.5.kind"] == "no more"
+    at(state, "choke.1.inductance").remove_here()
+    assert state.cursor == "part.1.kind"
+    assert [part.kind for part in state.maker.bench().filter] == ["capacitor", "capacitor", "resistor", "capacitor"]
+    at(state, "filter.esr").remove_here()
+    assert "can be taken away" in state.message
 
 
 def test_another_quantity_lets_an_accuracy_of_the_former_go(state):

@@ -10,9 +10,9 @@ from benchmon.cli.options import ask_question, ask_yes, print_title, say
 from benchmon.errors import BenchFileError
 from benchmon.instruments.types import Port
 from benchmon.new_bench.bench_maker import BenchMaker
-from benchmon.new_bench.meter_questions import ONLY_SWITCHES, numbers_of
+from benchmon.new_bench.meter_questions import ONLY_SWITCHES
 from benchmon.new_bench.plan_questions import is_of_test
-from benchmon.new_bench.questions import Question
+from benchmon.new_bench.questions import Question, numbers_of
 from benchmon.new_bench.supply_questions import is_of_supply
 from benchmon.text import one_line
 

@@ -9,6 +9,7 @@ from enum import Enum
 from benchmon.errors import BadInput
 from benchmon.instruments.connection_test import Tried
 from benchmon.new_bench.bench_maker import BenchMaker
+from benchmon.new_bench.filter_questions import answer_without_part
 from benchmon.new_bench.plan_questions import is_of_test
 from benchmon.new_bench.preview import Preview
 from benchmon.new_bench.questions import Asked, Question
@@ -260,10 +261,19 @@ class FormState:
         return ""
 
     def remove_here(self) -> None:
-        """Take the channel or the meter under the cursor away; the last channel goes with its meter."""
+        """Take the part of a filter, the channel or the meter under the cursor away.
+
+        The last channel goes with its meter.
+        """
         parts = self.cursor.split(".")
+        no_part = answer_without_part(self.asked, self.cursor)
+        if no_part:
+            self.maker.given |= no_part
+            [self.cursor] = no_part
+            self.refresh()
+            return
         if parts[0] not in ("meter", "channel"):
-            self.message = "Only a meter or a channel can be taken away; the cursor is on neither."
+            self.message = "Only a meter, a channel or a part of the filter can be taken away; the cursor is on none."
             return
         channels = {name.split(".")[2] for name in self.asked.values if name.startswith(f"channel.{parts[1]}.")}
         if parts[0] == "channel" and len(channels) > 1:
