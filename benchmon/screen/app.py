@@ -20,9 +20,21 @@ from benchmon.event_kinds import EventKind
 from benchmon.screen.actions import OperatorActions
 from benchmon.screen.keys import MAIN, VIEWS, ViewRecord, view_called
 from benchmon.screen.session_state import SessionState
-from benchmon.screen.styles import PALETTE_VARIABLE, Palette, palette_problem, use_terminal_colours
+from benchmon.screen.styles import (
+    PALETTE_VARIABLE,
+    Palette,
+    follow_background,
+    palette_problem,
+    use_terminal_colours,
+    wants_background,
+)
 from benchmon.screen.symbols import ASCII, UNICODE, needs_ascii
-from benchmon.screen.terminal.differential_driver import DifferentialDriver, redraw_terminal, wants_mouse
+from benchmon.screen.terminal.differential_driver import (
+    BackgroundReported,
+    DifferentialDriver,
+    redraw_terminal,
+    wants_mouse,
+)
 from benchmon.screen.views.base import Dialog, View, ViewContext
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
@@ -127,6 +139,8 @@ class BenchmonApp(OperatorActions):
         Binding("ctrl+o", "switch_off", "Switch off", show=False, priority=True),
         Binding("ctrl+l", "redraw", "Redraw", show=False, priority=True),
     ]
+
+    wants_background = staticmethod(wants_background)
 
     def __init__(
         self,
@@ -247,6 +261,10 @@ class BenchmonApp(OperatorActions):
                 channel.trend.prime(self.view.trend(channel.channel.name, begin, end, parts) if parts else ())
             except SessionFileError as problem:
                 self.state.fail(str(problem))
+
+    def on_background_reported(self, message: BackgroundReported) -> None:
+        """Take the colours for a light terminal where it is one."""
+        follow_background(self, is_light=message.is_light)
 
     def action_redraw(self) -> None:
         """Send the whole screen again, where something else has written over it."""

@@ -13,9 +13,9 @@ from benchmon.errors import BenchmonError
 from benchmon.publish.lab import BenchStatusMessage, Overview, count_in_words, state_in_words, units_in_words
 from benchmon.screen.keys import Key, bindings_of
 from benchmon.screen.lines.text import Cell, Line, fit, fit_name, wrap
-from benchmon.screen.styles import LEVEL_ROLES, StyleRole, use_terminal_colours
+from benchmon.screen.styles import LEVEL_ROLES, StyleRole, follow_background, use_terminal_colours, wants_background
 from benchmon.screen.symbols import ASCII, UNICODE, SymbolSet, needs_ascii
-from benchmon.screen.terminal.differential_driver import DifferentialDriver, wants_mouse
+from benchmon.screen.terminal.differential_driver import BackgroundReported, DifferentialDriver, wants_mouse
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.lines import CellLines
 from benchmon.screen.widgets.scroll_page import ScrollPage
@@ -75,6 +75,8 @@ class LabApp(App[None]):
 
     BINDINGS: ClassVar[list[BindingType]] = bindings_of(_KEYS)
 
+    wants_background = staticmethod(wants_background)
+
     def __init__(self, overview: Overview, *, ascii_only: bool = False) -> None:
         super().__init__(driver_class=DifferentialDriver, ansi_color=True)
         use_terminal_colours(self)
@@ -83,6 +85,10 @@ class LabApp(App[None]):
         self._symbols = ASCII if ascii_only else UNICODE
         self._benches = overview.benches()
         self._head, self._page = CellLines(), ScrollPage(self._write, self._symbols)
+
+    def on_background_reported(self, message: BackgroundReported) -> None:
+        """Take the colours for a light terminal where it is one."""
+        follow_background(self, is_light=message.is_light)
 
     def compose(self) -> ComposeResult:
         """Put the count on top, the benches below, and the keys at the bottom."""

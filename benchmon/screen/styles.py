@@ -144,6 +144,18 @@ def use_terminal_colours(app: App[Any]) -> None:
     app.theme = default_palette()
 
 
+def wants_background() -> bool:
+    """Return whether the terminal must be asked for its background: neither a variable nor NO_COLOR decides."""
+    is_named = _named_palette() in set(Palette)
+    return not (is_named or os.environ.get("COLORFGBG") or os.environ.get("NO_COLOR"))
+
+
+def follow_background(app: App[Any], *, is_light: bool) -> None:
+    """Turn to the palette for a light terminal, unless the user has turned to another than the usual one."""
+    if is_light and app.theme == default_palette():
+        app.theme = Palette.LIGHT
+
+
 def default_palette() -> Palette:
     """Return the palette that `BENCHMON_COLOURS` names; else the one for the background that the terminal reports.
 

@@ -8,6 +8,7 @@ from rich.style import Style
 
 from benchmon.screen.app import BenchmonApp
 from benchmon.screen.styles import PALETTES, Palette, StyleRole, default_palette, palette_problem
+from benchmon.screen.terminal.differential_driver import BackgroundReported
 
 # A terminal's first eight colours, and the bright ones that many take for bold: those of the VGA text mode, and those
 # that are usual under X (from memory).
@@ -85,6 +86,27 @@ def test_the_palette_follows_the_terminal_unless_one_is_named(environment, palet
     assert default_palette() is palette
     refused = environment.get("BENCHMON_COLOURS", "dark") not in set(Palette)
     assert refused is ("is not known: set it to dark, light, contrast" in palette_problem())
+
+
+@pytest.mark.parametrize(
+    ("environment", "is_wanted"),
+    [({}, True), ({"COLORFGBG": "15;0"}, False), ({"BENCHMON_COLOURS": "dark"}, False), ({"NO_COLOR": "1"}, False)],
+)
+async def test_the_palette_follows_an_answer_where_nothing_else_decides(environment, is_wanted, make_view, monkeypatch):
+    for name in ("COLORFGBG", "BENCHMON_COLOURS", "NO_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    app = BenchmonApp(make_view())
+    assert app.wants_background() is is_wanted
+    if is_wanted:
+        async with app.run_test() as pilot:
+            app.post_message(BackgroundReported(is_light=False))
+            await pilot.pause()
+            assert app.theme == Palette.DARK
+            app.post_message(BackgroundReported(is_light=True))
+            await pilot.pause()
+            assert app.theme == Palette.LIGHT
 
 
 async def test_a_key_turns_to_the_next_palette_in_every_view(make_view, agree, read_screen, monkeypatch):

@@ -11,6 +11,7 @@ import signal
 import sys
 import threading
 import time
+import tty
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -27,7 +28,7 @@ from textual.drivers.linux_driver import LinuxDriver
 
 from benchmon.screen.terminal import differential_driver
 from benchmon.screen.terminal.cell_diff import TerminalCells
-from benchmon.screen.terminal.differential_driver import DifferentialDriver
+from benchmon.screen.terminal.differential_driver import BackgroundReported, DifferentialDriver
 
 PLAY = """
 import sys, time
@@ -136,6 +137,70 @@ def start(tmp_path):
     yield on_a_line
     for line in lines:
         line.end()
+
+
+@pytest.mark.parametrize(
+    ("answer", "theme"),
+    [
+        (b"\x1b]11;rgb:ffff/ffff/dddd\x1b\\", "light"),
+        (b"\x1b]11;rgb:ff/ff/dd\x07", "light"),
+        (b"\x1b]11;rgb:0000/2b2b/3636\x1b\\", "dark"),
+        (b"\x1b]11;rgb:0000/0000/ffff\x1b\\", "dark"),
+        (b"\x1b]11;quick rubbish k\x1b\\", "dark"),
+        (b"\x1b]11;kkk", "dark"),
+        (b"", "dark"),
+    ],
+)
+@pytest.mark.parametrize("piece", [1, 99])
+async def test_the_colours_follow_the_background_and_no_answer_becomes_a_key(answer, theme, piece, monkeypatch):
+    leader, follower = pty.openpty()
+    tty.setraw(follower)
+    monkeypatch.setattr(sys, "__stdin__", SimpleNamespace(fileno=lambda: follower, isatty=lambda: True))
+    monkeypatch.setattr(LinuxDriver, "write", lambda _, data: sent.append(data))
+    monkeypatch.setattr(differential_driver, "_LOOK_EVERY", 0.01)
+    monkeypatch.setattr(constants, "ESCAPE_DELAY", 0.01)
+    monkeypatch.setenv("TERM", "xterm")
+    sent, came, ended = [], [], threading.Event()
+    driver = DifferentialDriver(SimpleNamespace(wants_background=lambda: True))
+
+    def take(_, message):
+        came.append(message)
+        if getattr(message, "key", "") == "ctrl+c":
+            ended.set()
+
+    monkeypatch.setattr(LinuxDriver, "process_message", take)
+    driver.write("\x1b[?1049h")
+    assert sent == ["\x1b[?1049h", "\x1b]11;?\x1b\\"]
+    reading = threading.Thread(target=driver.run_input_thread, daemon=True)
+    reading.start()
+    for at in range(0, len(answer), piece):
+        os.write(leader, answer[at : at + piece])
+    os.write(leader, b"\x03")
+    assert ended.wait(60.0)
+    driver.exit_event.set()
+    reading.join(60.0)
+    os.close(leader)
+    os.close(follower)
+    assert [message.key for message in came if isinstance(message, events.Key)] == ["ctrl+c"]
+    reported = [message.is_light for message in came if isinstance(message, BackgroundReported)]
+    assert reported == ([theme == "light"] if b"rgb" in answer else [])
+
+
+@pytest.mark.parametrize("term", ["linux", "dumb", "vt100", ""])
+async def test_a_terminal_that_might_draw_the_question_is_not_asked(term, driver, monkeypatch):
+    monkeypatch.setenv("TERM", term)
+    driver._app.wants_background = lambda: True
+    driver.write("\x1b[?1049h")
+    assert not any("]11;" in sent for sent in driver.sent)
+
+
+def test_keys_that_begin_like_an_answer_are_keys():
+    waiting = differential_driver.BackgroundAnswer()
+    assert waiting.without("\x1b") + waiting.without("") == "\x1b"
+    assert waiting.without("\x1b[A") == "\x1b[A"
+    assert waiting.without("\x1b]") + waiting.without("") == "\x1b]"
+    assert waiting.without("\x1b]11;rgb:ff") + "".join(waiting.without("") for _ in range(20)) == ""
+    assert waiting.without("q") == "q"
 
 
 def value_shown(line: Line) -> float:

@@ -25,9 +25,9 @@ from benchmon.new_bench.questions import LONGEST
 from benchmon.screen.keys import Key
 from benchmon.screen.new_bench.form_lines import FormLayout, draw_form
 from benchmon.screen.new_bench.form_state import WRITE, FormState
-from benchmon.screen.styles import use_terminal_colours
+from benchmon.screen.styles import follow_background, use_terminal_colours, wants_background
 from benchmon.screen.symbols import ASCII, UNICODE, SymbolSet, needs_ascii
-from benchmon.screen.terminal.differential_driver import DifferentialDriver, wants_mouse
+from benchmon.screen.terminal.differential_driver import BackgroundReported, DifferentialDriver, wants_mouse
 from benchmon.screen.terminal.key_queue import TypedLine
 from benchmon.screen.widgets.key_bar import KeyBar
 from benchmon.screen.widgets.lines import CellLines, TextLines
@@ -176,6 +176,8 @@ class FormApp(App[bool]):
         Binding("ctrl+c,ctrl+q", "leave", "Leave", show=False, priority=True),
     ]
 
+    wants_background = staticmethod(wants_background)
+
     def __init__(
         self, maker: BenchMaker, find: Callable[[], Sequence[Port]], *, message: str = "", ascii_only: bool = False
     ) -> None:
@@ -193,6 +195,10 @@ class FormApp(App[bool]):
         self._begun = self._begun_in = self._shown = ""
         # What is in a file already is read when it is changed, or by the key.
         self._read: dict[int, object] = {meter: _answers_of(meter, maker.given) for meter in maker.meters}
+
+    def on_background_reported(self, message: BackgroundReported) -> None:
+        """Take the colours for a light terminal where it is one."""
+        follow_background(self, is_light=message.is_light)
 
     def compose(self) -> ComposeResult:
         """Put the rows above the keys, and the line to type in over them."""

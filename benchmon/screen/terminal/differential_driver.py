@@ -11,6 +11,7 @@ longest.
 from __future__ import annotations
 
 import errno
+import math
 import os
 import re
 import select
@@ -122,6 +123,59 @@ _WORTH_SYNC = 400
 """Bytes of a frame from which on its drawing is kept together, where the terminal knows how."""
 
 
+_ASK_BACKGROUND = "\x1b]11;?\x1b\\"
+"""xterm's control sequences: OSC 11 with a question mark is answered by the colour of the background, in this form."""
+_BACKGROUND = re.compile(r"\x1b\]11;([^\x00-\x1f]*)(?:\x07|\x1b\\|(?=[\x00-\x1a\x1c-\x1f]|\x1b[^\\]))")
+"""An answer, which a control code ends that is none of its own, so that it never takes keys."""
+_BEGUN_BACKGROUND = re.compile(r"\x1b(?:\](?:1(?:1(?:;[^\x00-\x1f]*\x1b?)?)?)?)?\Z")
+_LOOKS_FOR_THE_REST = 10
+"""How often in turn nothing may have come while an answer is not whole: about a second; then it is dropped."""
+_COLOUR = re.compile(r"rgba?:([0-9a-f]{1,4})/([0-9a-f]{1,4})/([0-9a-f]{1,4})", re.IGNORECASE)
+_LUMINANCE = (0.2126, 0.7152, 0.0722)
+"""The parts of red, green and blue in the luminance: ITU-R BT.709-6, item 3.2."""
+_KNOWS_NO_QUESTIONS = re.compile(r"linux|dumb|vt\d|unknown|$")
+"""How TERM begins where this question might be drawn instead of being answered; from memory."""
+
+
+def is_light_colour(answer: str) -> bool | None:
+    """Return whether a colour as of X11, `rgb:ffff/ffff/ffff`, is light; None where `answer` is no such colour."""
+    found = _COLOUR.match(answer)
+    if found is None:
+        return None
+    parts = (int(digits, 16) / (16 ** len(digits) - 1) for digits in found.groups())
+    return math.fsum(weight * part for weight, part in zip(_LUMINANCE, parts, strict=True)) > 0.5
+
+
+class BackgroundReported(Message):
+    """The terminal has answered which background it has."""
+
+    def __init__(self, *, is_light: bool) -> None:
+        super().__init__()
+        self.is_light = is_light
+
+
+class BackgroundAnswer:
+    """Takes the answer about the background out of what is typed, whenever and in whatever pieces it comes."""
+
+    def __init__(self) -> None:
+        self.is_light: bool | None = None
+        self._held, self._quiet = "", 0
+
+    def without(self, typed: str) -> str:
+        """Return what was typed beside the answer; nothing more for now ("") releases what only looked like one."""
+        text, self._held = self._held + typed, ""
+        self._quiet = 0 if typed else self._quiet + 1
+        found = _BACKGROUND.search(text)
+        if found is not None:
+            self.is_light = is_light_colour(found[1])
+            text = text[: found.start()] + text[found.end() :]
+        begun = _BEGUN_BACKGROUND.search(text)
+        # An Escape key looks like the beginning; a line may pause in the midst of an answer, but hardly in its name.
+        if begun is not None and (typed or begun[0].startswith("\x1b]11;")):
+            text, self._held = text[: begun.start()], begun[0] if self._quiet < _LOOKS_FOR_THE_REST else ""
+        return text
+
+
 NO_MOUSE_VARIABLE = "BENCHMON_NO_MOUSE"
 
 
@@ -141,6 +195,8 @@ class DifferentialDriver(LinuxDriver):
 
     _asked: float | None = None
     """When the terminal was asked whether all has arrived, while it has not answered; a monotonic time."""
+    _background: BackgroundAnswer | None = None
+    """What waits for the terminal's answer about its background, from when it was asked on."""
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -223,13 +279,34 @@ class DifferentialDriver(LinuxDriver):
                     is_ignored = signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
                     os.kill(os.getpid(), signal.SIGTERM if is_ignored else signal.SIGHUP)
                 return
-            typed = decode(read)
+            typed = self._without_background(decode(read))
             for message in parser.feed(typed) if typed else ():
                 self.process_message(message)
             for message in parser.tick():
                 self.process_message(message)
             if self._asked is not None or self._wanted.touched:
                 self._with_lock(self._send_changes)
+
+    def _without_background(self, typed: str) -> str:
+        """Return what was typed beside the answer about the background, of which the application is informed."""
+        if self._background is None:
+            return typed
+        before = self._background.is_light
+        typed = self._background.without(typed)
+        is_light = self._background.is_light
+        if is_light is not None and before is None:
+            super().process_message(BackgroundReported(is_light=is_light))
+        return typed
+
+    def _ask_background(self) -> None:
+        """Ask for the background once, if the application wants to know; the question after a frame ends the wait.
+
+        Nothing waits for the answer: the screen begins in the usual colours, and leaving it awaits the last answer.
+        """
+        is_wanted = getattr(self._app, "wants_background", bool)()
+        if is_wanted and self._background is None and not _KNOWS_NO_QUESTIONS.match(os.environ.get("TERM", "")):
+            self._background = BackgroundAnswer()
+            super().write(_ASK_BACKGROUND)
 
     def _read(self) -> bytes:
         """Return what has been typed; nothing where the terminal is gone."""
@@ -283,6 +360,8 @@ class DifferentialDriver(LinuxDriver):
             self._is_active = data == _ENTER
             self._leaving = not self._is_active
             self._arrived.notify_all()
+            if self._is_active:
+                self._ask_background()
 
     def _check_size(self) -> None:
         """Start again if the size of the terminal has changed.
