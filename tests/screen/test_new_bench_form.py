@@ -96,11 +96,17 @@ def test_one_goes_up_and_down_by_rows_and_groups(state):
     assert state.cursor == WRITE
 
 
+@pytest.mark.parametrize("name", ["step.1.mains", "choke.1.inductance", "title"])
+def test_steps_and_parts_of_the_filter_are_no_meters(state, name):
+    state.cursor = name
+    assert state.meter == 0
+
+
 def test_meters_and_channels_come_and_go(state):
     at(state, ADD_METER).act()
     assert state.cursor == "meter.1.seen"
     at(state, "add channel 1").act()
-    assert state.cursor == "channel.1.2.point"
+    assert (state.cursor, state.meter) == ("channel.1.2.point", 1)
     state.remove_here()
     assert state.cursor == "meter.1.seen"
     assert "channel.1.2.point" not in state.asked.values

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum
@@ -56,6 +57,8 @@ LOOK_AGAIN = "look again"
 _RESULT_WIDTH = 62
 """Columns of a result; the form has them beside its margin also where what follows is at the side."""
 _ADD_CHANNEL, _REMOVE_METER = "add channel", "remove meter"
+_OF_A_METER = re.compile(rf"(?:meter\.|channel\.|{_ADD_CHANNEL} |{_REMOVE_METER} )(\d+)")
+"""The rows of a meter and of its channels; steps and parts of the filter have numbers too."""
 
 
 @dataclass
@@ -155,8 +158,8 @@ class FormState:
     @property
     def meter(self) -> int:
         """The number of the meter under the cursor, 0 where none is."""
-        parts = self.cursor.replace(" ", ".").split(".")
-        return next((int(part) for part in parts if part.isdecimal()), 0)
+        found = _OF_A_METER.match(self.cursor)
+        return int(found[1]) if found else 0
 
     def text_of(self, name: str) -> str:
         """Return what stands in the field of a question: what was refused, or the answer; "" for a usual one."""
