@@ -34,6 +34,7 @@ class BlueZ:
         self.meters = {}
         self.is_on = True
         self.loop = asyncio.new_event_loop()
+        self._next = self.loop.call_later(0.0, lambda: None)
         self._thread = threading.Thread(target=self.loop.run_forever)
         self._thread.start()
         asyncio.run_coroutine_threadsafe(self._serve(), self.loop).result(10)
@@ -67,7 +68,10 @@ class BlueZ:
         if message.member == "GetManagedObjects":
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [self._objects()])
         if message.member == "StartDiscovery":
-            self.loop.call_later(0.01, self._advertise)
+            self._next.cancel()
+            self._next = self.loop.call_later(0.01, self._advertise)
+        elif message.member == "StopDiscovery":
+            self._next.cancel()
         for path, meter in self.meters.items():
             if message.path.startswith(path):
                 error = meter.called(message)
@@ -76,6 +80,8 @@ class BlueZ:
         return Message.new_method_return(message)
 
     def _advertise(self):
+        """Show what is near again and again, as meters advertise themselves, until the scan ends."""
+        self._next = self.loop.call_later(0.1, self._advertise)
         for meter in list(self.meters.values()):
             if meter.advertises and not meter.is_connected:
                 meter.was_seen = True
