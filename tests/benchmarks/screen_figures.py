@@ -42,7 +42,7 @@ NOT_A_USERS = ("NO_COLOR", "COLUMNS", "LINES", "PYTHONDONTWRITEBYTECODE")
 CALM_SECONDS = 20.0
 
 KEYS = (
-    (b"?", "no protective device"),
+    (b"?", "Keys of the channels"),
     (b"\x1b", "q Quit"),
     (b"b", "█"),
     (b"\x1b", "q Quit"),

@@ -201,6 +201,7 @@ def test_keys_that_begin_like_an_answer_are_keys():
     assert waiting.without("\x1b]") + waiting.without("") == "\x1b]"
     assert waiting.without("\x1b]11;rgb:ff") + "".join(waiting.without("") for _ in range(20)) == ""
     assert waiting.without("q") == "q"
+    assert waiting.without("\x1b") == "\x1b", "Escape is not held up for ever"
 
 
 def value_shown(line: Line) -> float:

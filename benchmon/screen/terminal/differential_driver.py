@@ -159,7 +159,8 @@ class BackgroundAnswer:
 
     def __init__(self) -> None:
         self.is_light: bool | None = None
-        self._held, self._quiet = "", 0
+        self.is_answered = False
+        self._held, self._quiet, self._looks = "", 0, 0
 
     def without(self, typed: str) -> str:
         """Return what was typed beside the answer; nothing more for now ("") releases what only looked like one."""
@@ -167,11 +168,14 @@ class BackgroundAnswer:
         self._quiet = 0 if typed else self._quiet + 1
         found = _BACKGROUND.search(text)
         if found is not None:
-            self.is_light = is_light_colour(found[1])
+            self.is_answered, self.is_light = True, is_light_colour(found[1])
             text = text[: found.start()] + text[found.end() :]
         begun = _BEGUN_BACKGROUND.search(text)
         # An Escape key looks like the beginning; a line may pause in the midst of an answer, but hardly in its name.
-        if begun is not None and (typed or begun[0].startswith("\x1b]11;")):
+        # Once the answer came, or nothing has come for a while, Escape is a key again and is not held up.
+        self._looks += not typed
+        is_key = begun is not None and begun[0] == "\x1b" and (self.is_answered or self._looks > _LOOKS_FOR_THE_REST)
+        if begun is not None and not is_key and (typed or begun[0].startswith("\x1b]11;")):
             text, self._held = text[: begun.start()], begun[0] if self._quiet < _LOOKS_FOR_THE_REST else ""
         return text
 
