@@ -177,6 +177,18 @@ def test_faster_than_any_expected_rise_is_a_runaway():
     assert follow(HeatWatch(slow), t, rise(t, 240.0, 60.0)).state is State.RUNAWAY
 
 
+def test_a_runaway_has_a_time_to_its_limit_at_once():
+    watch = HeatWatch(HeatLimits(None, 150.0, time_constant=60.0, fastest=2.0))
+    t = np.arange(0, 21, 0.5)
+    for time, value in zip(t, rise(t, 400.0, 60.0), strict=True):
+        watch.update(float(time), float(value))
+        outlook = watch.outlook(float(time))
+        if outlook.state is State.RUNAWAY:
+            break
+    assert outlook.state is State.RUNAWAY
+    assert outlook.to_limit.best == pytest.approx(60.0 * np.log(400.0 / 275.0) - time, rel=0.5)
+
+
 @pytest.mark.parametrize("digit", [0.0, 0.1, 0.5])
 def test_a_steady_temperature_in_moving_air_is_never_a_forecast(digit):
     t = np.arange(0, 5400, 0.5)

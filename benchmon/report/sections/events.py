@@ -164,10 +164,11 @@ def _before(standing: list[Explanations]) -> Iterator[tuple[Cell, ...]]:
 
     One that came more than a few times is one row at its first.
     """
+    all_stood = list(_stood(standing))
     causes: dict[str, list[_Stood]] = {}
-    for stood in _stood(standing):
+    for stood in all_stood:
         causes.setdefault(stood[2].cause, []).append(stood)
-    for begun, ended, first in _stood(standing):
+    for begun, ended, first in all_stood:
         alike = causes[first.cause]
         if len(alike) <= _FEW:
             yield clock(begun), clock(ended), *_of(first)

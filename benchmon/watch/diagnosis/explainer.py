@@ -59,7 +59,7 @@ was right in 0.88 at a power of 1.4; the logarithmic score is best at 1.8, Brier
 _FAR_OFF = 8.0
 _UNKNOWN_REMEDY = "look for a cause that is not in benchmon's list"
 
-LEAST_SHARE, _LEAST_BESIDE_NOTHING = 5e-5, 1e-6
+LEAST_SHARE, _LEAST_HANDED_ON = 5e-5, 1e-6
 """Causes below this likelihood are not worth stating; beside "nothing wrong" more are handed on, for where a channel
 disagrees all the same, `statement` shares its likelihood among the others."""
 
@@ -283,7 +283,7 @@ def _ranked(
     weights = {cause: weight**_SHARPER for cause, weight in weights.items()}
     total = sum(weights.values())
     order = sorted(weights, key=lambda cause: -weights[cause])
-    least = _LEAST_BESIDE_NOTHING if order[0] == NOTHING_WRONG else LEAST_SHARE
+    least = _LEAST_HANDED_ON if order[0] == NOTHING_WRONG else LEAST_SHARE
     return [
         _explanation(best[cause][1], weights[cause] / total, usable, expected, in_the_rows)
         for place, cause in enumerate(order)

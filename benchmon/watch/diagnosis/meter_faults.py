@@ -136,16 +136,19 @@ def _at_one_channel(
         doubt = max(doubt, _RANGE_OFFSET * abs(right.value))
         also = f"; if that is selected, {_LOOK_AT_LEADS}" if is_nothing else ""
         yield replace(value, own=math.hypot(value.own, doubt)), cause, remedy + also, weight
-    yield from (
-        one for one in meter_faults_on(channel, right) if not (shows_nothing and one[1].startswith(_NOT_CONNECTED))
-    )
+    yield from meter_faults_on(channel, right, may_be_unconnected=not shows_nothing)
 
 
-def meter_faults_on(channel: Channel, value: MeterValue) -> Iterator[tuple[MeterValue, str, str, float]]:
-    """Yield the mistakes that act on whatever `channel` should read: its `value` then, the cause, remedy and weight."""
+def meter_faults_on(
+    channel: Channel, value: MeterValue, *, may_be_unconnected: bool = True
+) -> Iterator[tuple[MeterValue, str, str, float]]:
+    """Yield the mistakes that act on whatever `channel` should read: its `value` then, the cause, remedy and weight.
+
+    A meter that is not connected is one of them only if it `may_be_unconnected`.
+    """
     if is_temperature(channel.quantity):
         return
-    if channel.unit not in ("", "Hz"):
+    if may_be_unconnected and channel.unit not in ("", "Hz"):
         nothing = MeterValue(0.0, np.zeros_like(value.moves), _PICKED_UP * abs(value.value))
         cause = _NOT_CONNECTED if _sees_a_thousandth(channel, value) else f"{_NOT_CONNECTED}, or {_TOO_SMALL}"
         yield nothing, cause, _LOOK_AT_LEADS, USUAL

@@ -286,11 +286,9 @@ class _Fit:
         self._rest = float(np.median(np.abs(courses.to_come(seen))))
         self._limits = limits
         goals = [limit for limit in (limits.warning, limits.limit) if limit is not None]
-        until = dict(zip(goals, courses.until(goals), strict=True)) if goals else {}
-        self.passed = {goal: before.get(goal, 0) + 1 for goal, ahead in until.items() if math.isfinite(ahead.best)}
-        self._until = {
-            goal: ahead if self.passed.get(goal, 0) >= _IN_A_ROW else replace(ahead, best=math.inf)
-            for goal, ahead in until.items()
+        self._until = dict(zip(goals, courses.until(goals), strict=True)) if goals else {}
+        self.passed = {
+            goal: before.get(goal, 0) + 1 for goal, ahead in self._until.items() if math.isfinite(ahead.best)
         }
 
     @property
@@ -312,7 +310,7 @@ class _Fit:
         if state is State.STEADY:
             near = self._final.best + _still_to_come(courses)
             goals = [goal if goal is not None and goal <= near else None for goal in (limits.warning, limits.limit)]
-            to_warning, to_limit = (self._within_reach(goal, plain) for goal in goals)
+            to_warning, to_limit = (self._in_a_row(goal, self._within_reach(goal, plain)) for goal in goals)
             return replace(plain, risen=0.0, to_warning=to_warning, to_limit=to_limit)
         final = self._final
         known = max(_KNOWN_KELVIN, _KNOWN_WITHIN * abs(final.best - float(courses.first.mean())))
@@ -350,7 +348,13 @@ class _Fit:
         is_sure = math.isfinite(ahead.high)
         is_near = plain.risen >= _HALF_WAY * (limit - plain.value + plain.risen)
         has_time = is_sure or is_near if is_known else is_sure and is_near
-        return ahead if has_time else replace(ahead, best=math.inf)
+        return self._in_a_row(limit, ahead) if has_time else replace(ahead, best=math.inf)
+
+    def _in_a_row(self, limit: float | None, ahead: Interval | None) -> Interval | None:
+        """Return when a limit is passed, with the earliest time alone where too few fits in a row foresee it."""
+        if limit is None or ahead is None or self.passed.get(limit, 0) >= _IN_A_ROW:
+            return ahead
+        return replace(ahead, best=math.inf)
 
     def _within_reach(self, limit: float | None, plain: Outlook) -> Interval | None:
         """Return how long until a limit is passed, None where it is not set, passed already or out of reach."""
