@@ -215,11 +215,11 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
     """Check ratings and cautions before power, in the worst case."""
     from benchmon.bench import calibration_cautions, load_bench
     from benchmon.cli import output
-    from benchmon.instruments.registry import check_driver_names
+    from benchmon.instruments.registry import prepare
     from benchmon.prediction.ratings.check import check as check_bench
 
     loaded = load_bench(bench)
-    check_driver_names(loaded)
+    prepare(loaded)  # Refuses a key that its driver does not take, before the meters are connected.
     if exercise:
         check_may_exercise(loaded, yes=yes)
     ratings = check_bench(loaded)

@@ -73,6 +73,13 @@ DURATION_OPTION = click.option(
     help="Stop after this time: 90, 10s, 5min.",
 )
 SESSION = click.option("--session", "session", type=PATH, metavar="FILE", help="Write the session to FILE.")
+RECORDED = click.option(
+    "--session",
+    "session",
+    type=SESSION_PATH,
+    metavar="FILE",
+    help="The session that is being recorded; it may be left out where only one recorder runs.",
+)
 
 
 FAULT = click.option(
