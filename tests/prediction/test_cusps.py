@@ -54,7 +54,7 @@ def test_harmonics_of_a_curve_are_those_it_was_made_of(waves):
 @settings(max_examples=60, deadline=None)
 @given(st.floats(0.0, 3.0), st.floats(0.0, 0.3))
 def test_the_peak_of_a_round_top_between_sparse_instants_is_found(shift, third):
-    """With 3.75° between instants a sine that is flattened by a third harmonic has the peak of its derivative's zero."""
+    """With 3.75° between instants, a sine that a third harmonic flattens has its peak where its slope is zero."""
     angle = np.cumsum(np.full(96, 2.0 * np.pi / 96))
     trace = np.sin(angle - shift) + third / 9.0 * np.sin(3.0 * (angle - shift))
     # Its slope cos x + (third/3)·cos 3x is zero at x = 90° and, as cos 3x = 4·cos³x − 3·cos x, nowhere else below 1.
