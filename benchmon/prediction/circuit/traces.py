@@ -9,7 +9,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
-from benchmon.prediction.circuit.core import Core, solve_core
+from benchmon.prediction.circuit.core import Core, CoreStart, solve_core
 from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, load_current
 from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
@@ -129,7 +129,7 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
             angle,
             windings.line_ratio[:, None] * net,
             symmetric=wiring.symmetric,
-            start=_flux_of(state),
+            start=None if circuit.sag is None else circuit.sag.core_start,
             idle=None if idle is None else idle.current,
         )
     )
@@ -180,7 +180,7 @@ def mains_side(
     reflected: Floats,
     *,
     symmetric: bool = False,
-    start: Floats | None = None,
+    start: CoreStart | None = None,
     direct: Floats | float = 0.0,
     idle: Floats | None = None,
 ) -> dict[str, Floats]:
@@ -188,8 +188,8 @@ def mains_side(
 
     `angle` (k,) are the stages of a mesh of one period. The core adds what it takes, and balances the
     mean of the reflected current, for the transformer passes no direct current. `symmetric` says that the second half
-    period repeats the first with the opposite sign, `start` is a flux of the core to start from, and `direct` is a
-    direct voltage (b,) of the mains. `idle` (b, k) is what the core adds, where that is known.
+    period repeats the first with the opposite sign, `start` is from where the core is solved, and `direct` is a direct
+    voltage (b,) of the mains. `idle` (b, k) is what the core adds, where that is known.
     """
     source = mains_wave(parts, parts["mains.voltage"]).at(angle) + np.reshape(direct, (-1, 1))
     if idle is None:
@@ -209,7 +209,7 @@ def idle_current(
     waves: tuple[Floats, Floats],
     *,
     symmetric: bool,
-    start: Floats | None = None,
+    start: CoreStart | None = None,
 ) -> tuple[Floats, Floats]:
     """Return what the core adds to the line current (b, k), amperes at the primary, and its flux.
 
@@ -276,14 +276,10 @@ def sag_of_reflected(
 
     `before` is a sag found before, to start from; the other arguments are those of `mains_side`.
     """
-    start = None if before is None else before.flux
+    start = None if before is None else before.core_start
     waves = mains_wave(parts, parts["mains.voltage"]).at(angle), reflected
     idle, flux = idle_current(bench, parts, angle, waves, symmetric=symmetric, start=start)
-    return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux, idle)
-
-
-def _flux_of(state: SteadyState) -> Floats | None:
-    return None if state.circuit.sag is None else state.circuit.sag.flux
+    return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux, current=idle)
 
 
 def core_of(bench: Bench, parts: Parts) -> Core:
