@@ -19,7 +19,14 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmon.prediction.sparse_stages import MANY_BLOCKS, kept, singular_circuit, solve_sparsely, stages_of
+from benchmon.prediction.sparse_stages import (
+    MANY_BLOCKS,
+    SparseStages,
+    kept,
+    singular_circuit,
+    solve_sparsely,
+    stages_of,
+)
 from benchmon.signals.arrays import Floats
 
 STAGES = np.array([1.0 / 3.0, 1.0])
@@ -215,8 +222,8 @@ def _newton_step(system: PeriodicSystem, seconds: Floats, found: _Evaluated) -> 
     """Return the change of all stages, (b, m, 2, n), of a full step where the system is as `found`."""
     q, f, q_slope, f_slope = found
     forced = -residual_of(system, seconds, q, f)
-    if forced[0].size >= MANY_BLOCKS:
-        stages, stored = stages_of(system.exchange, seconds, _INVERSE, q_slope, f_slope)
+    if forced[0].size >= MANY_BLOCKS or q.shape[-1] > LONG:
+        stages, stored = sparse_stages_of(system, seconds, q_slope, f_slope)
         solved = solve_sparsely(stages, forced)
         return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
     local, from_start, stored = eliminated_stages(system, seconds, q_slope, f_slope)
@@ -227,6 +234,13 @@ def _newton_step(system: PeriodicSystem, seconds: Floats, found: _Evaluated) -> 
     else:
         solved = solve_blocks(local, right)
     return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
+
+
+def sparse_stages_of(
+    system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats
+) -> tuple[SparseStages, NDArray[np.intp]]:
+    """Return the same as `eliminated_stages`, with only those entries that are not zero."""
+    return stages_of(system.exchange, seconds, _INVERSE, q_slope, f_slope)
 
 
 def residual_of(system: PeriodicSystem, seconds: Floats, q: Floats, f: Floats) -> Floats:
@@ -304,6 +318,9 @@ def solve_blocks(local: Floats, right: Floats) -> Floats:
         right[:k] -= local[:k, k, None] * right[k]
     return right
 
+
+LONG = 16
+"""Unknowns above which operations on the entries that are not zero are faster than LAPACK: as in a long filter."""
 
 _FEW_BLOCKS = 200
 """Matrices at once up to which LAPACK on each is faster than an elimination of all by Python's steps."""

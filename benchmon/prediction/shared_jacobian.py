@@ -26,8 +26,10 @@ from benchmon.prediction.collocation import (
     rates_of,
     residual_of,
     size_scale,
+    sparse_stages_of,
     starts_of,
 )
+from benchmon.prediction.sparse_stages import EliminatedStages, Entries, eliminated, solve_sparsely
 from benchmon.signals.arrays import Floats
 
 _MOST_STEPS, _CONTRACTION = 12, 0.9
@@ -55,6 +57,9 @@ _FEW, _MOST_OF_FEW = 2, 5
 Each step costs nearly what one of their own Newton steps does, of which a few are enough.
 """
 
+_VERY_LONG = 32
+"""Unknowns above which inverses of all stages cost more than elimination, and start threads of the BLAS library."""
+
 _WHOLE = 64
 """Stored unknowns of all intervals up to which one whole inverse is faster than joining intervals further."""
 
@@ -68,16 +73,54 @@ class VariedSystem(PeriodicSystem, Protocol):
 
 
 @dataclass(frozen=True)
-class SharedJacobian:
-    """One Jacobian for all variants, eliminated so far that a step takes products alone.
-
-    `inverse` (m, 2n, 2n) and `by_start` (m, 2n, s) solve the stages of an interval, `joined` are the gains of pairs of
-    intervals, (m/2, s, s) and so on, level by level, and `closing` closes the period of those that are left. `first`
-    (b,) are the sizes of the first step of every variant.
-    """
+class _Inverted:
+    """The stages of an interval by their inverse (m, 2n, 2n), and by the change at its start (m, 2n, s)."""
 
     inverse: Floats
     by_start: Floats
+
+    def from_rest(self, forced: Floats) -> Floats:
+        """Return the change of the stages, (m, 2n, b), by `forced` (2n, b, m), with none at the start."""
+        change: Floats = self.inverse @ np.ascontiguousarray(forced.transpose(2, 0, 1))
+        return change
+
+    def with_starts(self, change: Floats, forced: Floats, starts: Floats) -> Floats:
+        """Return that with changes at the `starts`, (m, s, b); `change` is the one without."""
+        del forced  # what it does is known
+        return change + self.by_start @ starts
+
+
+@dataclass(frozen=True)
+class _Eliminated:
+    """The same for stages of many unknowns, of which whole inverses would be costly."""
+
+    eliminated: EliminatedStages
+    from_start: Entries
+
+    def from_rest(self, forced: Floats) -> Floats:
+        """Return the same as `_Inverted.from_rest`."""
+        filled = np.ones((len(forced), 1), bool)
+        return self.eliminated.solve(forced[:, None].copy(), filled)[:, 0].transpose(2, 0, 1)
+
+    def with_starts(self, change: Floats, forced: Floats, starts: Floats) -> Floats:
+        """Return the same as `_Inverted.with_starts`."""
+        del change  # what the starts do is not known by itself
+        whole, by_variant = forced.copy(), np.ascontiguousarray(starts.transpose(1, 2, 0))
+        for (row, side), value in self.from_start.items():
+            whole[row] += value * by_variant[side]
+        return self.from_rest(whole)
+
+
+@dataclass(frozen=True)
+class SharedJacobian:
+    """One Jacobian for all variants, eliminated so far that a step takes products alone.
+
+    `within` solves the stages of an interval, `joined` are the gains of pairs of intervals, (m/2, s, s) and so on,
+    level by level, and `closing` closes the period of those that are left. `first` (b,) are the sizes of the first step
+    of every variant.
+    """
+
+    within: _Inverted | _Eliminated
     stored: NDArray[np.intp]
     joined: tuple[tuple[Floats, Floats], ...]
     closing: Floats
@@ -86,9 +129,10 @@ class SharedJacobian:
     def step(self, forced: Floats, exchange: Floats) -> Floats:
         """Return the change of all stages, (b, m, 2, n), that answers to residuals of −`forced` (2n, b, m)."""
         n, stored = len(forced) // 2, self.stored
-        change = self.inverse @ np.ascontiguousarray(forced.transpose(2, 0, 1))
+        change = self.within.from_rest(forced)
         if len(stored):
-            change += self.by_start @ self._starts(change[:, n + stored], exchange[np.ix_(stored, stored)], 0)
+            starts = self._starts(change[:, n + stored], exchange[np.ix_(stored, stored)], 0)
+            change = self.within.with_starts(change, forced, starts)
         return np.ascontiguousarray(change.transpose(2, 0, 1)).reshape(forced.shape[1], -1, 2, n)
 
     def _starts(self, offset: Floats, exchange: Floats, level: int) -> Floats:
@@ -213,10 +257,18 @@ class _Mixing:
 
 def _factored(system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope: Floats) -> SharedJacobian:
     """Return the mean Jacobian of all variants, from the derivatives of `PeriodicSystem.mean_slopes`."""
-    local, from_start, stored = eliminated_stages(system, seconds.mean(axis=0, keepdims=True), q_slope, f_slope)
-    inverse = inverted(local)
-    by_start = inverse @ np.ascontiguousarray(from_start[:, :, 0].transpose(2, 0, 1))
-    gain = by_start[:, len(local) // 2 + stored]
+    seconds, n = seconds.mean(axis=0, keepdims=True), q_slope.shape[-1]
+    within: _Inverted | _Eliminated
+    if n > _VERY_LONG:
+        stages, stored = sparse_stages_of(system, seconds, q_slope, f_slope)
+        within = _Eliminated(eliminated(stages), stages.from_start)
+        by_start = solve_sparsely(stages, np.zeros((2 * n, 1, seconds.shape[1])))[:, :-1, 0].transpose(2, 0, 1)
+    else:
+        local, from_start, stored = eliminated_stages(system, seconds, q_slope, f_slope)
+        inverse = inverted(local)
+        by_start = inverse @ np.ascontiguousarray(from_start[:, :, 0].transpose(2, 0, 1))
+        within = _Inverted(inverse, by_start)
+    gain = by_start[:, n + stored]
     joined = []
     while len(gain) > 1 and len(gain) * len(stored) > _WHOLE:
         even, odd = gain[0::2], gain[1::2]
@@ -224,4 +276,4 @@ def _factored(system: PeriodicSystem, seconds: Floats, q_slope: Floats, f_slope:
         gain = odd @ even
     whole = closing_matrix(gain.transpose(1, 2, 0)[:, :, None], system.exchange[np.ix_(stored, stored)])
     closing = inverted(whole.transpose(1, 2, 0)[:, :, None])[0]
-    return SharedJacobian(inverse, by_start, stored, tuple(joined), closing)
+    return SharedJacobian(within, stored, tuple(joined), closing)

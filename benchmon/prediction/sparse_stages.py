@@ -1,4 +1,4 @@
-"""The stages of very many intervals at once, eliminated by operations on those entries alone that are not zero.
+"""The stages of very many intervals at once, or of many unknowns: only entries that are not zero are worked on.
 
 `collocation` writes two stages of n unknowns for every interval and variant. With a filter of some sections few entries
 of their matrices are not zero, and the same ones everywhere: every entry is then an array (b, m) of b variants and m
@@ -7,7 +7,6 @@ intervals, and no others are made.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -63,7 +62,7 @@ def stages_of(
     """
     q_planes, f_planes = (slope.transpose(3, 4, 2, 0, 1) for slope in (q_slope, f_slope))
     n, per_second = len(exchange), 1.0 / seconds
-    stores = list(_filled(q_planes))
+    stores = _filled(q_planes)
     exchanged = (exchange @ q_planes[:, :, 1, :, -1].transpose(2, 0, 1) @ exchange).transpose(1, 2, 0)
     wraps = np.any(exchanged, axis=2)
     local: Entries = {}
@@ -84,54 +83,102 @@ def stages_of(
     return SparseStages(2 * n, local, from_start, len(stored)), stored
 
 
-def _filled(found: Floats) -> Iterator[tuple[int, int]]:
-    """Yield row and column of the entries of (n, n, …) that are not zero everywhere."""
-    for at, of in np.ndindex(found.shape[:2]):
-        plane = kept(found[at, of])
-        # Where the first one is not zero, the others need no look.
-        if plane.flat[0] != 0.0 or np.any(plane):
-            yield at, of
+def _filled(found: Floats) -> list[tuple[int, int]]:
+    """Return row and column of the entries of (n, n, …) that are not zero everywhere."""
+    known = kept(found)
+    if known[0, 0].size < MANY_BLOCKS:
+        at, of = np.nonzero(np.any(known, axis=tuple(range(2, known.ndim))))
+        return list(zip(at.tolist(), of.tolist(), strict=True))
+    # Where the first one is not zero, the others need no look.
+    return [place for place in np.ndindex(known.shape[:2]) if known[place].flat[0] != 0.0 or np.any(known[place])]
 
 
-def solve_sparsely(stages: SparseStages, forced: Floats) -> Floats:
-    """Return x, (2n, s + 1, b, m), of local·x = from_start, and in the last column of local·x = `forced` (2n, b, m).
+@dataclass(frozen=True)
+class EliminatedStages:
+    """Stages after elimination: `local` holds inverse pivots, factors below them, and what is left above.
+
+    `steps` are the pivots in order, each with the rows and the columns of the rest that it meets.
+    """
+
+    local: Entries
+    steps: tuple[tuple[int, list[int], list[int]], ...]
+
+    def solve(self, right: Floats, filled: NDArray[np.bool_]) -> Floats:
+        """Return x of local·x = `right` (2n, r, b, m), in its place; `filled` (2n, r) is where that is not zero.
+
+        Stages of one variant serve all b.
+        """
+        # Of few numbers a row is one operation; of many, nothing that is zero is touched, and nothing gathered.
+        if right.shape[1] == 1 or right[0, 0].size < MANY_BLOCKS:
+            self._solve_by_rows(right, filled)
+        else:
+            self._solve_by_planes(right, filled)
+        return right
+
+    def _solve_by_rows(self, x: Floats, filled: NDArray[np.bool_]) -> None:
+        for k, rows, _ in self.steps:
+            whole = bool(filled[k].all())
+            known = slice(None) if whole else np.flatnonzero(filled[k])
+            pivot = x[k, known]
+            for row in rows:
+                x[row, known] -= self.local[row, k] * pivot
+            filled[rows] |= filled[k]
+        for k, _, columns in reversed(self.steps):
+            for column in columns:
+                x[k] -= self.local[k, column] * x[column]
+            x[k] *= self.local[k, k]
+
+    def _solve_by_planes(self, x: Floats, filled: NDArray[np.bool_]) -> None:
+        product = np.empty(x.shape[2:])
+        for k, rows, _ in self.steps:
+            known = np.flatnonzero(filled[k])
+            for row in rows:
+                for side in known:
+                    x[row, side] -= np.multiply(self.local[row, k], x[k, side], out=product)
+            filled[rows] |= filled[k]
+        for k, _, columns in reversed(self.steps):
+            for column in columns:
+                for side in np.flatnonzero(filled[column]):
+                    x[k, side] -= np.multiply(self.local[k, column], x[column, side], out=product)
+                filled[k] |= filled[column]
+            for side in np.flatnonzero(filled[k]):
+                x[k, side] *= self.local[k, k]
+
+
+def eliminated(stages: SparseStages) -> EliminatedStages:
+    """Return the stages after elimination.
 
     The order of elimination leaves few other entries (Markowitz, Management Science 3, 1957, 255), and every pivot is
     on the diagonal. A node between two chokes has nothing there until the current of one is eliminated. Raises
     `PredictionError` if there is no such order.
     """
     local, size = dict(stages.local), stages.size
-    x = np.zeros((size, stages.stored + 1, *forced.shape[1:]))
+    pattern = np.zeros((size, size), bool)
+    pattern[tuple(zip(*local, strict=True))] = True
+    steps = _elimination_order(size, pattern.tobytes())
+    for k, rows, columns in steps:
+        inverse = local[k, k] = 1.0 / local[k, k]
+        for row in rows:
+            factor = local[row, k] = local[row, k] * inverse
+            for column in columns:
+                product = factor * local[k, column]
+                before = local.get((row, column))
+                local[row, column] = -product if before is None else np.subtract(before, product, out=product)
+    return EliminatedStages(local, steps)
+
+
+def solve_sparsely(stages: SparseStages, forced: Floats) -> Floats:
+    """Return x, (2n, s + 1, b, m), of local·x = from_start, and in the last column of local·x = `forced` (2n, b, m).
+
+    Raises `PredictionError` as `eliminated` does.
+    """
+    x = np.zeros((stages.size, stages.stored + 1, *forced.shape[1:]))
     x[:, -1] = forced
-    filled = np.zeros((size, stages.stored + 1), bool)
+    filled = np.zeros((stages.size, stages.stored + 1), bool)
     filled[:, -1] = True
     for place, value in stages.from_start.items():
         x[place], filled[place] = value, True
-    pattern = np.zeros((size, size), bool)
-    pattern[tuple(zip(*local, strict=True))] = True
-    steps, product = _elimination_order(size, pattern.tobytes()), np.empty(forced.shape[1:])
-    for k, rows, columns in steps:
-        known = np.flatnonzero(filled[k])
-        inverse = local[k, k] = 1.0 / local[k, k]
-        for row in rows:
-            factor = local[row, k] * inverse
-            for column in columns:
-                np.multiply(factor, local[k, column], out=product)
-                before = local.get((row, column))
-                local[row, column] = -product if before is None else before - product
-            for side in known:
-                np.multiply(factor, x[k, side], out=product)
-                x[row, side] -= product
-            filled[row] |= filled[k]
-    for k, _, columns in reversed(steps):
-        for column in columns:
-            for side in np.flatnonzero(filled[column]):
-                np.multiply(local[k, column], x[column, side], out=product)
-                x[k, side] -= product
-            filled[k] |= filled[column]
-        for side in np.flatnonzero(filled[k]):
-            x[k, side] *= local[k, k]
-    return x
+    return eliminated(stages).solve(x, filled)
 
 
 @lru_cache(maxsize=64)
@@ -142,15 +189,16 @@ def _elimination_order(size: int, pattern: bytes) -> tuple[tuple[int, list[int],
     diagonal of the rest is empty.
     """
     filled = np.frombuffer(pattern, bool).reshape(size, size).copy()
-    left, steps = list(range(size)), []
-    while left:
+    left, steps = np.arange(size), []
+    while len(left):
         rest = filled[np.ix_(left, left)]
         usable = np.flatnonzero(np.diagonal(rest))
         if len(usable) == 0:
             raise singular_circuit()
         work = (rest.sum(axis=0) - 1) * (rest.sum(axis=1) - 1)
-        k = left.pop(int(usable[np.argmin(work[usable])]))
-        rows, columns = ([each for each in left if one[each]] for one in (filled[:, k], filled[k]))
+        k = int(left[usable[np.argmin(work[usable])]])
+        left = left[left != k]
+        rows, columns = left[filled[left, k]], left[filled[k, left]]
         filled[np.ix_(rows, columns)] = True
-        steps.append((k, rows, columns))
+        steps.append((k, rows.tolist(), columns.tolist()))
     return tuple(steps)
