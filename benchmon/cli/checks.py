@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from benchmon.cli.options import BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
+from benchmon.cli.options import AMBIENT, BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
-from benchmon.quantities import DURATION, RESISTANCE, TEMPERATURE, VOLTAGE, parse_value
+from benchmon.quantities import DURATION, RESISTANCE, VOLTAGE, parse_value
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -24,12 +24,7 @@ if TYPE_CHECKING:
 @click.command()
 @BENCH
 @click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help='The measured mains voltage, such as "241 V".')
-@click.option(
-    "--ambient",
-    type=QuantityParam(TEMPERATURE),
-    metavar="TEMPERATURE",
-    help='The ambient temperature, such as "31 °C".',
-)
+@click.option("--ambient", type=AMBIENT, metavar="TEMPERATURE", help='The ambient temperature, such as "31 °C".')
 @click.option(
     "--load", metavar="OHMS", help='Another load than the bench file\'s: a resistance, such as "10 Ω", or "open".'
 )
