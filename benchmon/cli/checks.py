@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from benchmon.cli.options import BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
+from benchmon.cli.options import AMBIENT, BENCH, JSON, MAINS_VOLTAGE, PATH, QuantityParam
 from benchmon.errors import EXIT_ANSWER_IS_NO, EXIT_DONE, BadInput
-from benchmon.quantities import DURATION, RESISTANCE, TEMPERATURE, VOLTAGE, parse_value
+from benchmon.quantities import DURATION, RESISTANCE, VOLTAGE, parse_value
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -24,12 +24,7 @@ if TYPE_CHECKING:
 @click.command()
 @BENCH
 @click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help='The measured mains voltage, such as "241 V".')
-@click.option(
-    "--ambient",
-    type=QuantityParam(TEMPERATURE),
-    metavar="TEMPERATURE",
-    help='The ambient temperature, such as "31 °C".',
-)
+@click.option("--ambient", type=AMBIENT, metavar="TEMPERATURE", help='The ambient temperature, such as "31 °C".')
 @click.option(
     "--load", metavar="OHMS", help='Another load than the bench file\'s: a resistance, such as "10 Ω", or "open".'
 )
@@ -215,11 +210,11 @@ def check(bench: Path, connect: bool, exercise: bool, yes: bool, as_json: bool) 
     """Check ratings and cautions before power, in the worst case."""
     from benchmon.bench import calibration_cautions, load_bench
     from benchmon.cli import output
-    from benchmon.instruments.registry import check_driver_names
+    from benchmon.instruments.registry import prepare
     from benchmon.prediction.ratings.check import check as check_bench
 
     loaded = load_bench(bench)
-    check_driver_names(loaded)
+    prepare(loaded)  # Refuses a key that its driver does not take, before the meters are connected.
     if exercise:
         check_may_exercise(loaded, yes=yes)
     ratings = check_bench(loaded)

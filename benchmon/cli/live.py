@@ -22,6 +22,7 @@ from benchmon.cli.options import (
     OPERATOR,
     PATH,
     PUBLISH,
+    RECORDED,
     SERIAL,
     SESSION,
     SESSION_PATH,
@@ -336,16 +337,16 @@ def simulate(
 @click.command(context_settings={"ignore_unknown_options": True})
 @click.argument("channel")
 @click.argument("value")
-@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@RECORDED
 def enter(channel: str, value: str, session: Path | None) -> int:
     """Enter a reading of a meter without an interface.
 
     The running recorder takes what the display shows: enter vout "22.14 V".
     """
-    from benchmon.cli.session_files import latest_session
+    from benchmon.cli.session_files import session_to_change
     from benchmon.session.follower import enter_reading
 
-    click.echo(enter_reading(session or latest_session(), channel, value))
+    click.echo(enter_reading(session or session_to_change(), channel, value))
     return EXIT_DONE
 
 
@@ -359,7 +360,7 @@ _DONE_BY_PLAN = ("show", "begin", "go-on", "skip", "stop", "record")
 @click.option("--reason", default="", metavar="TEXT", help="With record: why there is no value.")
 @click.option("--meter", default="", metavar="NAME", help="With record: the meter that was used.")
 @click.option("--calibrated", default="", metavar="DATE", help="With record: when that meter was calibrated.")
-@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@RECORDED
 @ASCII
 def plan(
     action: str,
@@ -380,7 +381,7 @@ def plan(
     plan go-on [NOTE]               confirms the step that stands
     plan skip REASON, plan stop [REASON]
     """  # noqa: D301 - the mark before lines that stay as they are
-    from benchmon.cli.session_files import latest_session
+    from benchmon.cli.session_files import session_to_change
     from benchmon.event_kinds import EventKind
     from benchmon.screen.lines.plan import plan_as_text
     from benchmon.screen.session_state import SessionState
@@ -390,7 +391,7 @@ def plan(
     from benchmon.session.records import RECENT_SECONDS
     from benchmon.watch.plan import Action, RecordRequest, StepRequest
 
-    view = open_session_view(session or latest_session(), recent=RECENT_SECONDS)
+    view = open_session_view(session or session_to_change(), recent=RECENT_SECONDS)
     try:
         state = SessionState(view.info, view.live)
         while True:
@@ -425,7 +426,7 @@ def plan(
 
 @click.command()
 @click.argument("name", required=False)
-@click.option("--session", type=PATH, metavar="FILE", help="The session; by default the latest that is being recorded.")
+@RECORDED
 @click.option("--is-set", is_flag=True, help="Say that the value asked for is set, where no meter shows it.")
 @click.option("--skip", metavar="REASON", help="Skip the value asked for.")
 @click.option("--stop", metavar="REASON", help="Stop the sweep; it may go on later where it was.")
@@ -438,10 +439,10 @@ def sweep(name: str | None, session: Path | None, is_set: bool, skip: str | None
     "skip REASON" skips it, and "stop REASON" stops the sweep.
     """
     from benchmon.cli.guided_sweep import SweepGuide
-    from benchmon.cli.session_files import latest_session
+    from benchmon.cli.session_files import session_to_change
     from benchmon.watch.plan import SweepAction
 
-    guide = SweepGuide(session or latest_session(), name)
+    guide = SweepGuide(session or session_to_change(), name)
     asked = [(SweepAction.CONFIRM, "")] if is_set else []
     asked += [(SweepAction.SKIP, skip)] if skip is not None else []
     asked += [(SweepAction.STOP, stop)] if stop is not None else []

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchmon.errors import BadInput
-from benchmon.quantities import DURATION, VOLTAGE, Kind, example, parse_value
+from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE, Kind, example, parse_value
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -21,9 +21,11 @@ if TYPE_CHECKING:
 class QuantityParam(click.ParamType[float]):
     """A value with its unit on the command line, such as "241 V"."""
 
-    def __init__(self, kind: Kind, *, above_zero: bool = False, at_most: float = math.inf) -> None:
+    def __init__(
+        self, kind: Kind, *, above_zero: bool = False, at_least: float = -math.inf, at_most: float = math.inf
+    ) -> None:
         self.kind = kind
-        self.above_zero, self.at_most = above_zero, at_most
+        self.above_zero, self.at_least, self.at_most = above_zero, at_least, at_most
         self.name = kind.name.split()[-1]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
@@ -35,9 +37,10 @@ class QuantityParam(click.ParamType[float]):
                 found = parse_value(value, self.kind)
             except BadInput as problem:
                 self.fail(f"{one_line(value, 60)!r} {problem}", param, ctx)
-        if (self.above_zero and found <= 0) or found > self.at_most:
-            limit = f" and at most {self.at_most:g} {self.kind.unit}" if math.isfinite(self.at_most) else ""
-            self.fail(f"{one_line(value, 60)!r} must be above 0{limit}", param, ctx)
+        if (self.above_zero and found <= 0) or not self.at_least <= found <= self.at_most:
+            lowest = f"at least {self.at_least:g} {self.kind.unit}" if math.isfinite(self.at_least) else "above 0"
+            highest = f" and at most {self.at_most:g} {self.kind.unit}" if math.isfinite(self.at_most) else ""
+            self.fail(f"{one_line(value, 60)!r} must be {lowest}{highest}", param, ctx)
         return found
 
 
@@ -63,6 +66,8 @@ class SessionParam(click.Path):
 PATH = click.Path(path_type=Path)
 SESSION_PATH = SessionParam()
 MAINS_VOLTAGE = QuantityParam(VOLTAGE, above_zero=True, at_most=1000.0)
+AMBIENT = QuantityParam(TEMPERATURE, at_least=-90.0, at_most=150.0)
+"""As in the bench file."""
 BENCH = click.argument("bench", type=PATH)
 HEADLESS = click.option("--headless", is_flag=True, help="Run without a screen; print a summary at the end.")
 DURATION_OPTION = click.option(
@@ -73,6 +78,13 @@ DURATION_OPTION = click.option(
     help="Stop after this time: 90, 10s, 5min.",
 )
 SESSION = click.option("--session", "session", type=PATH, metavar="FILE", help="Write the session to FILE.")
+RECORDED = click.option(
+    "--session",
+    "session",
+    type=SESSION_PATH,
+    metavar="FILE",
+    help="The session that is being recorded; it may be left out where only one recorder runs.",
+)
 
 
 FAULT = click.option(

@@ -86,6 +86,25 @@ def latest_session() -> Path:
     return sessions[0]
 
 
+def session_to_change() -> Path:
+    """Return the session that a reading, a step or a sweep is meant for, where none was named.
+
+    It is that of the only recorder that runs; where none runs, the latest. Raises `BadInput` with the names of all
+    where several run: what is typed for one bench must not reach another. Raises `SessionFileError` if there is none.
+    """
+    running = [beat for beat in running_recorders() if Path(beat.session).exists()]
+    if len(running) > 1:
+        known = ", ".join(f"{one_line(beat.title, 60)!r} into {_short_name(beat.session)}" for beat in running)
+        raise BadInput(f"{len(running)} recorders run ({known}): say with --session FILE which one is meant")
+    return latest_session()
+
+
+def _short_name(session: str) -> str:
+    """Return the name of a session in the sessions folder, the path of one that lies elsewhere."""
+    path = Path(session)
+    return one_line(path.name if path.parent.resolve() == sessions_folder().resolve() else path, 300)
+
+
 def session_begun_last() -> Path:
     """Return the session that was begun last, ended or not: that of who has just ended a test beside another one.
 

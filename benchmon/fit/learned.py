@@ -144,7 +144,7 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
         document["diode"]["emission_coefficient"] = round(
             fitted.posterior.model.nominal("diode.emission_coefficient"), 4
         )
-    directions = {one.part: _direction(fitted, one) for one in found if one.place is not None}
+    directions = {one.part: _direction(fitted, one) for one in found}
     if _holds_at_ambient(fitted):
         found = [_at_ambient(fitted, one, directions[one.part]) if one.part in _RESISTANCES else one for one in found]
         warm = f"{fitted.posterior.model.bench.ambient.temperature:g} °C"

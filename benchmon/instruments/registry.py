@@ -51,15 +51,6 @@ def load_driver(name: str) -> type[AnyDriver]:
     return driver
 
 
-def check_driver_names(bench: Bench) -> None:
-    """Raise `BenchFileError` if an instrument's driver is not installed. No driver is loaded."""
-    installed = driver_names()
-    for index, instrument in enumerate(bench.instrument):
-        if instrument.driver not in installed:
-            path, reason = ("instrument", index, "driver"), _not_installed(instrument.driver, installed)
-            raise _refusal(bench, bench.origin, path, instrument.driver, reason)
-
-
 def _not_installed(name: str, installed: Sequence[str]) -> str:
     near = did_you_mean(name, installed)
     proposal = f"{near} Installed" if near else "installed"

@@ -2,7 +2,7 @@
 
 The parts of a filter stand in sections of one name, so their questions begin with names of their own: `filter` is the
 reservoir; the others are numbered in their order, `part.2.kind` is the kind of the second, and `choke.2.inductance` a
-value of it where it is a choke.
+value of it where it is a choke. Those of a second output's own filter are `filter_2`, `part_2.2.kind` and so on.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ from benchmon.bench.topology import TOPOLOGIES, RectifierKind
 from benchmon.new_bench.bench_text import BenchText, TextSection
 from benchmon.new_bench.questions import Asked, ModelKeys, Question, meaning, numbers_of, refused, spelt
 
+FIRST, SECOND = "", "_2"
+"""What names of sections, and of what questions begin with, end with for an output."""
 NO_RESERVOIR, _NOT_KNOWN = "none", "not known"
-CHAIN = "filter.chain"
 _ONE_BY_ONE, _NO_PART = "other parts, one by one", "no more"
 _ALONE = "the reservoir alone"
 _BEFORE = " before the reservoir"
@@ -32,26 +33,26 @@ _PRESETS: Mapping[str, tuple[str, ...]] = {
 """Usual filters, by the kinds of the parts beside the reservoir."""
 _KINDS = ("choke", "resistor", "capacitor", f"choke{_BEFORE}", f"resistor{_BEFORE}")
 _MODELS: Mapping[str, type[BaseModel]] = {"choke": Choke, "resistor": SeriesResistor, "capacitor": Capacitor}
-_RESERVOIR = ModelKeys("filter", Capacitor)
 
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """A part beside the reservoir: its number among them, what it is, and whether it stands before the reservoir."""
+    """A part beside the reservoir: its output, its number, what it is, and whether it stands before the reservoir."""
 
+    output: str
     number: int
     kind: str
     is_before: bool
 
     @classmethod
-    def of(cls, number: int, answer: str) -> _Part:
+    def of(cls, output: str, number: int, answer: str) -> _Part:
         """Return the part that an answer stands for."""
-        return cls(number, answer.removesuffix(_BEFORE), answer.endswith(_BEFORE))
+        return cls(output, number, answer.removesuffix(_BEFORE), answer.endswith(_BEFORE))
 
     @property
     def name(self) -> str:
         """What the names of the questions about its values begin with."""
-        return f"{self.kind}.{self.number}"
+        return f"{self.kind}{self.output}.{self.number}"
 
     @property
     def answer(self) -> str:
@@ -61,54 +62,61 @@ class _Part:
 
 def is_of_part(name: str) -> bool:
     """Return whether the question called `name` is about a part beside the reservoir."""
-    return name.partition(".")[0] in ("part", *_MODELS)
+    return name.partition(".")[0].removesuffix(SECOND) in ("part", *_MODELS)
 
 
 def answer_without_part(asked: Asked, name: str) -> dict[str, str]:
     """Return the answer that takes the part away which the question called `name` is about, none where it cannot be."""
-    kind = f"part.{name.split('.')[1]}.kind" if is_of_part(name) else ""
+    kind = f"part{_output_of(name)}.{name.split('.')[1]}.kind" if is_of_part(name) else ""
     return {kind: _NO_PART} if asked[kind] else {}
 
 
-def ask_filter(asked: Asked) -> None:
-    """Ask for the filter. What likely and usual answers are is from memory."""
-    asked.group("Filter")
+def _output_of(name: str) -> str:
+    return SECOND if name.partition(".")[0].endswith(SECOND) else FIRST
+
+
+def chain_of(output: str) -> str:
+    """Return the name of the question about the whole filter of an output."""
+    return f"filter{output}.chain"
+
+
+def ask_filter(asked: Asked, output: str) -> None:
+    """Ask for the filter of an output. What likely and usual answers are is from memory."""
     kind: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
     without = "" if TOPOLOGIES[kind].capacitors else NO_RESERVOIR
-    size = asked.ask(
-        _RESERVOIR.value("capacitance", "reservoir capacitor", "4.7 mF", without=without, likely=(1e-6, 0.5))
-    )
+    keys = ModelKeys(f"filter{output}", Capacitor)
+    size = asked.ask(keys.value("capacitance", "reservoir capacitor", "4.7 mF", without=without, likely=(1e-6, 0.5)))
     if size == NO_RESERVOIR:
         return
-    _ask_rest_of_capacitor(asked, _RESERVOIR, "its")
-    asked.ask(
-        _RESERVOIR.value("ripple_current_rating", "its rated ripple current", without=_NOT_KNOWN, likely=(0.01, 200.0))
-    )
+    _ask_rest_of_capacitor(asked, keys, "its")
+    asked.ask(keys.value("ripple_current_rating", "its rated ripple current", without=_NOT_KNOWN, likely=(0.01, 200.0)))
     why = (
         "The parts from the rectifier to the load, in their order. A choke before the reservoir makes it a choke input."
     )
-    chain = asked.ask(Question(CHAIN, "the whole filter", why, _ALONE, choices=(*_PRESETS, _ONE_BY_ONE)))
+    question = Question(chain_of(output), "the whole filter", why, _ALONE, choices=(*_PRESETS, _ONE_BY_ONE))
+    chain = asked.ask(question, follows_first=asked[chain_of(FIRST)] in _PRESETS)
     if chain == _ONE_BY_ONE:
-        _ask_one_by_one(asked)
+        _ask_one_by_one(asked, output)
         return
-    for part in _parts_asked(asked):
+    for part in _parts_asked(asked, output):
         _ask_values(asked, part, "of the choke", "between the capacitors", "second capacitor", "its")
 
 
-def _ask_one_by_one(asked: Asked) -> None:
+def _ask_one_by_one(asked: Asked, output: str) -> None:
     """Ask for one part after the other, and at the end for one more."""
-    numbers = numbers_of(asked.given, "part") or [1]
+    numbers = numbers_of(asked.given, f"part{output}") or [1]
     why = "The parts are in their order; no more takes this one away, and one more is asked for behind the last."
-    if asked.given.get(f"part.{numbers[-1]}.kind", _NO_PART) != _NO_PART:
+    if asked.given.get(f"part{output}.{numbers[-1]}.kind", _NO_PART) != _NO_PART:
         numbers.append(numbers[-1] + 1)
     for number in numbers:
         question = Question(
-            f"part.{number}.kind", f"part {number}", why, _NO_PART, _NO_PART, choices=(*_KINDS, _NO_PART)
+            f"part{output}.{number}.kind", f"part {number}", why, _NO_PART, _NO_PART, choices=(*_KINDS, _NO_PART)
         )
-        answer = asked.ask(question)
+        answer = asked.ask(question, follows_first=False)
         if answer != _NO_PART:
             own = f"of part {number}"
-            _ask_values(asked, _Part.of(number, answer), own, own, f"capacitance {own}", f"part {number}, its")
+            part = _Part.of(output, number, answer)
+            _ask_values(asked, part, own, own, f"capacitance {own}", f"part {number}, its")
 
 
 def _ask_values(  # noqa: PLR0917 - the words in the order of the kinds
@@ -146,13 +154,14 @@ def _is_tolerance(text: str) -> str:
     return refused(Capacitor, "tolerance", _tolerance(text))
 
 
-def _parts_asked(asked: Asked) -> list[_Part]:
+def _parts_asked(asked: Asked, output: str) -> list[_Part]:
     """Return the parts beside the reservoir that the answers make, in their order on either side of it."""
-    preset = _PRESETS.get(asked[CHAIN])
+    preset = _PRESETS.get(asked[chain_of(output)])
     if preset is not None:
-        return [_Part.of(number, answer) for number, answer in enumerate(preset, 1)]
-    answers = ((number, asked[f"part.{number}.kind"]) for number in numbers_of(asked.values, "part"))
-    return [_Part.of(number, answer) for number, answer in answers if answer != _NO_PART]
+        return [_Part.of(output, number, answer) for number, answer in enumerate(preset, 1)]
+    prefix = f"part{output}"
+    answers = ((number, asked[f"{prefix}.{number}.kind"]) for number in numbers_of(asked.values, prefix))
+    return [_Part.of(output, number, answer) for number, answer in answers if answer != _NO_PART]
 
 
 def answers_of_draft(draft: Mapping[str, str], of_file: Mapping[str, str]) -> dict[str, str]:
@@ -165,8 +174,8 @@ def answers_of_draft(draft: Mapping[str, str], of_file: Mapping[str, str]) -> di
     for name, answer in draft.items():
         place, _, key = name.rpartition(".")
         renamed[f"{_EARLIER.get(place, place)}.{key}" if place else name] = answer
-    if renamed.get(CHAIN) == _AS_IN_FILE:
-        renamed[CHAIN] = _ONE_BY_ONE
+    if renamed.get(chain_of(FIRST)) == _AS_IN_FILE:
+        renamed[chain_of(FIRST)] = _ONE_BY_ONE
     elif renamed.keys() == draft.keys():
         return renamed
     return {name: answer for name, answer in of_file.items() if is_of_part(name)} | renamed
@@ -175,43 +184,48 @@ def answers_of_draft(draft: Mapping[str, str], of_file: Mapping[str, str]) -> di
 _EARLIER, _AS_IN_FILE = {"choke": "choke.1", "series": "resistor.1", "second": "capacitor.2"}, "as in the file"
 
 
-def reservoir_of(text: BenchText) -> TextSection | None:
-    """Return the section of the reservoir, the first capacitor of the filter; None where there is none."""
-    return next((section for section in text.all("filter") if section.content.get("kind") == "capacitor"), None)
+def reservoir_of(text: BenchText, output: str) -> TextSection | None:
+    """Return the section of an output's reservoir, the first capacitor of its filter; None where there is none."""
+    return next((each for each in text.all(f"filter{output}") if each.content.get("kind") == "capacitor"), None)
 
 
-def _parts_of(text: BenchText) -> Iterator[tuple[_Part, TextSection]]:
+def _parts_of(text: BenchText, output: str) -> Iterator[tuple[_Part, TextSection]]:
     """Give the parts beside the reservoir, numbered in their order."""
-    reservoir, is_before, number = reservoir_of(text), True, 0
-    for section in text.all("filter") if reservoir is not None else ():
+    reservoir, is_before, number = reservoir_of(text, output), True, 0
+    for section in text.all(f"filter{output}") if reservoir is not None else ():
         if section is reservoir:
             is_before = False
         else:
             number += 1
-            yield _Part(number, str(section.content.get("kind")), is_before), section
+            yield _Part(output, number, str(section.content.get("kind")), is_before), section
 
 
 def part_sections(text: BenchText) -> dict[str, TextSection]:
-    """Return the sections of a filter by what the names of the questions about them begin with."""
-    reservoir = reservoir_of(text)
-    return ({} if reservoir is None else {"filter": reservoir}) | {part.name: own for part, own in _parts_of(text)}
+    """Return the sections of the filters by what the names of the questions about them begin with."""
+    found = dict[str, TextSection]()
+    for output in (FIRST, SECOND):
+        reservoir = reservoir_of(text, output)
+        if reservoir is not None:
+            found[f"filter{output}"] = reservoir
+        found |= {part.name: own for part, own in _parts_of(text, output)}
+    return found
 
 
-def filter_answers(text: BenchText) -> dict[str, str]:
-    """Return the answers about the whole filter and the parts beside the reservoir that a bench file holds."""
-    if reservoir_of(text) is None:
+def filter_answers(text: BenchText, output: str) -> dict[str, str]:
+    """Return the answers about an output's whole filter and the parts beside the reservoir that a bench file holds."""
+    if reservoir_of(text, output) is None:
         return {}
     found, kinds = dict[str, str](), list[str]()
-    for part, section in _parts_of(text):
+    for part, section in _parts_of(text, output):
         kinds.append(part.answer)
-        found[f"part.{part.number}.kind"] = part.answer
+        found[f"part{output}.{part.number}.kind"] = part.answer
         model = _MODELS[part.kind]
         usual = {key: field.default for key, field in model.model_fields.items() if isinstance(field.default, float)}
         if part.kind == "capacitor":
             found |= {f"{part.name}.{key}": _NOT_KNOWN for key in ("tolerance", "esr", "voltage_rating")}
         found |= {f"{part.name}.{key}": spelt(model, key, value) for key, value in (usual | section.content).items()}
     chain = next((words for words, preset in _PRESETS.items() if list(preset) == kinds), _ONE_BY_ONE)
-    return found | {CHAIN: chain}
+    return found | {chain_of(output): chain}
 
 
 def write_parts(
@@ -219,25 +233,26 @@ def write_parts(
     asked: Asked,
     before: Asked | None,
     write: Callable[[TextSection, type[BaseModel], Question, Asked | None], None],
+    output: str,
 ) -> None:
-    """Put the parts beside the reservoir into the text.
+    """Put the parts beside an output's reservoir into the text.
 
     `write` writes the answer to a question into a section where it differs from those before. A part that keeps its
     kind and its side of the reservoir keeps its section, with comments and other keys.
     """
-    reservoir = reservoir_of(text)
-    if reservoir is None or not asked[CHAIN]:
+    reservoir, name = reservoir_of(text, output), f"filter{output}"
+    if reservoir is None or not asked[chain_of(output)]:
         return
-    there, wanted = dict(_parts_of(text)), _parts_asked(asked)
+    there, wanted = dict(_parts_of(text, output)), _parts_asked(asked, output)
     for part in there.keys() - set(wanted):
         text.remove(there[part])
     # A new section goes behind another one, so the first part goes behind what precedes the filter.
-    precedes = text.sections[text.sections.index(text.all("filter")[0]) - 1]
+    precedes = text.sections[text.sections.index(text.all(name)[0]) - 1]
     for side, is_before in ((precedes, True), (reservoir, False)):
         place = side
         for part in (each for each in wanted if each.is_before is is_before):
             is_new = part not in there
-            place = text.add("filter", many=True, after=place) if is_new else there[part]
+            place = text.add(name, many=True, after=place) if is_new else there[part]
             if is_new:
                 place.set("kind", part.kind)
             for question in asked:
@@ -245,7 +260,7 @@ def write_parts(
                     write(place, _MODELS[part.kind], question, None if is_new else before)
 
 
-def remove_parts(text: BenchText) -> None:
-    """Take every part of the filter away but the reservoir."""
-    for _, section in list(_parts_of(text)):
+def remove_parts(text: BenchText, output: str) -> None:
+    """Take every part of an output's filter away but the reservoir."""
+    for _, section in list(_parts_of(text, output)):
         text.remove(section)

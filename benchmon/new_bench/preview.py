@@ -15,11 +15,14 @@ from benchmon.text import one_line
 _SHOWN = (
     ("output.voltage.mean", "output"),
     ("output.voltage.ripple", "ripple p-p"),
+    ("output_2.voltage.mean", "output 2"),
+    ("output_2.voltage.ripple", "its ripple p-p"),
     ("secondary.current.rms", "winding"),
     ("diode.current.mean", "diode mean"),
     ("mains.current.rms", "line"),
     ("diode.temperature.junction", "junction"),
     ("regulator.voltage.headroom", "headroom"),
+    ("regulator_2.voltage.headroom", "headroom 2"),
 )
 
 

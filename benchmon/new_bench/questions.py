@@ -27,7 +27,10 @@ _LISTED = re.compile(r'\[(?:"[^"]*"|[\[\], ])*\]')
 """A list of the bench file, as a key's description shows it."""
 _WITH_PREFIX = re.compile(rf"({_BARE.pattern})\s*([pnuµμmkM])")
 
-_NO_FIGURES = ("title", "plan.", "step.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain", "part.")
+_NO_FIGURES = (
+    "title", "plan.", "step.", "report.", "switch.", "sweep.", "transformer.known", "filter.chain", "part.",
+    "filter_2.own", "filter_2.chain", "part_2.", "regulator_2.own",
+)  # fmt: skip
 """What the names of questions begin with that ask for no figure."""
 
 Check = Callable[[str], str]
@@ -163,16 +166,25 @@ class Asked:
         self.values: dict[str, str] = {}
         self.questions: list[Question] = []
         self._group = ""
+        self._of_second = ""
 
-    def group(self, title: str) -> None:
-        """Begin a group of questions."""
-        self._group = title
+    def group(self, title: str, *, of_second: str = "") -> None:
+        """Begin a group of questions.
 
-    def ask(self, question: Question) -> str:
+        With `of_second`, they are about the second of two things that are usually alike: where their names are those of
+        the first with `of_second` before the first point, the answer about the first is the usual one.
+        """
+        self._group, self._of_second = title, of_second
+
+    def ask(self, question: Question, *, follows_first: bool = True) -> str:
         """Ask a question; return its answer, or the usual one."""
         name = question.name
-        own = self._usual.get(name, "")
-        question = replace(question, group=self._group, usual=own if own and question.holds(own) else question.usual)
+        first = self.values.get(name.replace(f"{self._of_second}.", ".", 1), "") if self._of_second else ""
+        for usual in (self._usual.get(name, ""), first if follows_first else ""):
+            if usual and question.holds(usual):
+                question = replace(question, usual=usual)
+                break
+        question = replace(question, group=self._group)
         self.questions.append(question)
         if name in self.given and not question.holds(self.given[name]):
             del self.given[name]

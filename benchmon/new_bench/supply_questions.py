@@ -11,7 +11,6 @@ from benchmon.bench import (
     Ambient,
     Bench,
     Capacitor,
-    CurrentLoad,
     Diode,
     Fuse,
     Mains,
@@ -19,27 +18,41 @@ from benchmon.bench import (
     Rectifier,
     Regulator,
     ReportEntries,
-    ResistorLoad,
     Transformer,
 )
 from benchmon.bench.topology import TOPOLOGIES, RectifierKind
 from benchmon.errors import BadInput
 from benchmon.new_bench.bench_text import BenchText, TextSection
 from benchmon.new_bench.filter_questions import (
-    CHAIN,
+    FIRST,
+    SECOND,
     ask_filter,
+    chain_of,
     filter_answers,
     is_of_part,
     remove_parts,
     reservoir_of,
     write_parts,
 )
+from benchmon.new_bench.output_questions import (
+    NONE,
+    NOT_KNOWN,
+    OUTPUT_WRITERS,
+    OWN,
+    OWN_FILTER,
+    OWN_REGULATOR,
+    ask_joined_outputs,
+    ask_outputs,
+    output_answers,
+    remove_second_output,
+    write_no_filter,
+)
 from benchmon.new_bench.questions import Asked, ModelKeys, Question, as_lists, as_typed, meaning, refused, spelt
 from benchmon.quantities import APPARENT_POWER, VOLTAGE, parse_value
 from benchmon.standards import FUSE_RATINGS, USUAL_REGULATION
 from benchmon.text import one_line
 
-NOT_MEASURED, NOT_KNOWN, NONE = "not measured", "not known", "none"
+NOT_MEASURED = "not measured"
 _LABEL = "its label: voltage at full load, regulation"
 BY_MEASUREMENT = "measured: open-circuit voltage, resistances"
 ONE_WINDING, IN_PARALLEL, IN_SERIES = "one winding", "two windings in parallel", "two windings in series"
@@ -50,8 +63,6 @@ _CURVES = {
     "Schottky": [["0.30 V", "0.1 A"], ["0.50 V", "3 A"]],
 }
 _POINTS, _SHOCKLEY = "points of its data sheet", "Shockley values, as in the file"
-_LOADS = ("resistor", "current", "open")
-LIKE_FIRST = "like the first"
 _FUSE_FACTOR = 1.6
 _TAPS = (100, 110, 115, 120, 127, 200, 208, 220, 230, 240)
 """V of usual primary taps, from memory."""
@@ -61,7 +72,6 @@ _TRANSFORMER = ModelKeys("transformer", Transformer)
 _FUSE = ModelKeys("fuse", Fuse)
 _LIMITER = ModelKeys("ntc", Ntc)
 _DIODE = ModelKeys("diode", Diode)
-_REGULATOR = ModelKeys("regulator", Regulator)
 _MODELS: Mapping[str, type[BaseModel]] = {
     "mains": Mains,
     "transformer": Transformer,
@@ -71,6 +81,8 @@ _MODELS: Mapping[str, type[BaseModel]] = {
     "diode": Diode,
     "filter": Capacitor,
     "regulator": Regulator,
+    "filter_2": Capacitor,
+    "regulator_2": Regulator,
     "ambient": Ambient,
     "report": ReportEntries,
 }
@@ -91,9 +103,9 @@ def ask_supply(asked: Asked) -> None:
     _ask_fuse(asked)
     _ask_limiter(asked)
     _ask_diode(asked)
-    ask_filter(asked)
-    _ask_regulator(asked)
-    _ask_load(asked)
+    asked.group("Filter")
+    ask_filter(asked, FIRST)
+    ask_outputs(asked)
     asked.group("Ambient")
     ambient = ModelKeys("ambient", Ambient)
     asked.ask(ambient.value("temperature", "ambient temperature", "25 °C", likely=(0.0, 45.0)))
@@ -141,6 +153,7 @@ def _ask_rectifier(asked: Asked) -> None:
     asked.group("Rectifier")
     why = meaning(Rectifier, "kind")
     asked.ask(Question("rectifier.kind", "how the diodes are wired", why, "bridge", choices=tuple(TOPOLOGIES)))
+    ask_joined_outputs(asked)
 
 
 def _windings(asked: Asked) -> tuple[str, ...]:
@@ -260,42 +273,6 @@ def _ask_diode(asked: Asked) -> None:
     asked.ask(_DIODE.value("max_junction", "highest junction temperature", usual, without=NOT_KNOWN))
 
 
-def _ask_regulator(asked: Asked) -> None:
-    asked.group("Regulator")
-    volts = asked.ask(_REGULATOR.value("output_voltage", "regulated output voltage", without=NONE))
-    if volts == NONE:
-        return
-    asked.ask(_REGULATOR.value("dropout", "its dropout voltage", "2 V", likely=(0.0, 5.0)))
-    asked.ask(_REGULATOR.value("quiescent_current", "current for itself", "5 mA", likely=(0.0, 0.5)))
-    asked.ask(_REGULATOR.value("ripple_rejection", "its ripple rejection", without=NOT_KNOWN, likely=(20.0, 120.0)))
-    heat = asked.ask(_REGULATOR.value("thermal_resistance", "junction to ambient, as mounted", without=NOT_KNOWN))
-    if heat != NOT_KNOWN:
-        asked.ask(_REGULATOR.value("max_junction", "highest junction temperature", "125 °C", without=NOT_KNOWN))
-
-
-def _ask_load(asked: Asked) -> None:
-    asked.group("Load")
-    why = "A resistor follows the voltage, an electronic load holds its current, open is no load."
-    kind = asked.ask(Question("load.kind", "kind of load", why, "resistor", choices=_LOADS))
-    _ask_load_keys(asked, "load", kind)
-    rectifier: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
-    if TOPOLOGIES[rectifier].has_two_outputs:
-        asked.group("Load of the second output")
-        why = "Of a split rail that is the negative one. Its filter and regulator are like those of the first output."
-        choices = (LIKE_FIRST, *_LOADS)
-        second = asked.ask(Question("load_2.kind", "kind of load", why, LIKE_FIRST, LIKE_FIRST, choices=choices))
-        _ask_load_keys(asked, "load_2", second)
-
-
-def _ask_load_keys(asked: Asked, section: str, kind: str) -> None:
-    if kind == "resistor":
-        keys = ModelKeys(section, ResistorLoad)
-        asked.ask(keys.value("resistance", "its resistance", "10 Ω", likely=(0.05, 1e6)))
-        asked.ask(keys.value("power_rating", "its rated power", "100 W", without=NOT_KNOWN, likely=(0.1, 1e4)))
-    elif kind == "current":
-        asked.ask(ModelKeys(section, CurrentLoad).value("current", "its current", "1 A", likely=(1e-3, 200.0)))
-
-
 def supply_answers(text: BenchText) -> dict[str, str]:
     """Return the answers that a bench file holds. What is not there is answered by the words for it."""
     data, found = text.data, dict[str, str]()
@@ -305,14 +282,11 @@ def supply_answers(text: BenchText) -> dict[str, str]:
         section = _section(text, name)
         if section is not None:
             fields = model.model_fields.items()
-            there = {key: field.default for key, field in fields if isinstance(field.default, float)} | section.content
+            there = {key: field.default for key, field in fields if isinstance(field.default, float | str)}
+            there |= section.content
             found |= {f"{name}.{key}": spelt(model, key, value) for key, value in there.items()}
     found |= _answers_of_transformer(data.get("transformer", {}))
-    found |= _answers_of_load("load", data.get("load", {}))
-    if "load_2" in data:
-        found |= _answers_of_load("load_2", data["load_2"])
-    elif found.get("rectifier.kind") in TOPOLOGIES and TOPOLOGIES[found["rectifier.kind"]].has_two_outputs:
-        found["load_2.kind"] = LIKE_FIRST
+    found |= output_answers(data, found.get("rectifier.kind", ""))
     mains = data.get("mains", {})
     distortion = next((mains[key] for key in ("harmonics", "voltage_thd", "wave") if key in mains), None)
     if distortion is not None:
@@ -324,13 +298,18 @@ def supply_answers(text: BenchText) -> dict[str, str]:
         found["diode.curve"] = _SHOCKLEY
     elif "forward" in diode:
         found["diode.curve"] = next((name for name, points in _CURVES.items() if points == diode["forward"]), _POINTS)
-    found |= filter_answers(text)
+    found |= filter_answers(text, FIRST) | filter_answers(text, SECOND)
     return found | {name: words for name, words in _left_out(text).items() if not found.get(name)}
 
 
 def _left_out(text: BenchText) -> dict[str, str]:
     """Return what a question is answered by where the file has no such key."""
     there = {"diode.thermal_resistance": "1 K/W", "regulator.output_voltage": "5 V", "ntc.r25": "10 Ω"}
+    there |= {"filter.capacitance": "1 mF", "regulator.thermal_resistance": "1 K/W", "rectifier.kind": "split rail"}
+    if text.data.get("filter_2") is not None:
+        there[OWN_FILTER] = OWN
+    if text.first("regulator_2") is not None:
+        there[OWN_REGULATOR] = OWN
     asked = Asked(there)
     ask_supply(asked)
     words = {question.name: question.without for question in asked if question.without}
@@ -338,9 +317,12 @@ def _left_out(text: BenchText) -> dict[str, str]:
     return {name: word for name, word in words.items() if name.partition(".")[0] in sections or word == NONE}
 
 
+_RESERVOIRS = tuple(f"filter{output}" for output in (FIRST, SECOND))
+
+
 def _section(text: BenchText, name: str) -> TextSection | None:
     """Return the section that the questions are about whose names begin with `name`."""
-    return reservoir_of(text) if name == "filter" else text.first(name)
+    return reservoir_of(text, name.removeprefix("filter")) if name in _RESERVOIRS else text.first(name)
 
 
 def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
@@ -361,12 +343,6 @@ def _answers_of_transformer(transformer: Mapping[str, Any]) -> dict[str, str]:
     return found
 
 
-def _answers_of_load(section: str, load: Mapping[str, Any]) -> dict[str, str]:
-    models: Mapping[str, type[BaseModel]] = {"resistor": ResistorLoad, "current": CurrentLoad}
-    model = models.get(str(load.get("kind")), ResistorLoad)
-    return {f"{section}.{key}": spelt(model, key, value) for key, value in load.items()}
-
-
 def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
     """Put the answers into the text of a bench file: those that differ from `before`, all where that is None.
 
@@ -384,11 +360,13 @@ def write_supply(text: BenchText, asked: Asked, before: Asked | None) -> None:
         if _is_changed(question.name, asked, before):
             _set(section, model, question, asked)
 
-    write_parts(text, asked, before, write_in_part)
+    for output in (FIRST, SECOND):
+        write_parts(text, asked, before, write_in_part, output)
     rectifier: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
     if not TOPOLOGIES[rectifier].has_two_outputs:
-        for section in [each for name in ("filter_2", "regulator_2", "load_2") for each in text.all(name)]:
-            text.remove(section)
+        remove_second_output(text)
+    elif asked[OWN_FILTER]:
+        write_no_filter(text, asked)
 
 
 def _is_changed(name: str, asked: Asked, before: Asked | None) -> bool:
@@ -406,13 +384,12 @@ def _write(text: BenchText, asked: Asked, question: Question, answer: str, *, co
         "transformer.windings": _write_windings,
         "transformer.no_load_test": _write_no_load,
         "diode.curve": _write_curve,
-        "load.kind": _write_load_kind,
-        "load_2.kind": _write_second_load_kind,
+        **OUTPUT_WRITERS,
     }.get(name)
     if special is not None:
         special(text, asked, answer, confirmed)
         return
-    if name in ("transformer.known", CHAIN):
+    if name in ("transformer.known", chain_of(FIRST), chain_of(SECOND)):
         return
     section = name.partition(".")[0]
     _set(_place(text, section), _MODELS.get(section), question, asked)
@@ -442,8 +419,10 @@ def _place(text: BenchText, section: str) -> TextSection:
     found = _section(text, section)
     if found is not None:
         return found
-    if section == "filter":
-        found = text.add("filter", many=True, comment="the reservoir")
+    if section in _RESERVOIRS:
+        # An empty list of parts may stand above all sections.
+        text.sections[0].remove(section)
+        found = text.add(section, many=True, comment="the reservoir")
         found.set("kind", "capacitor")
         return found
     return text.add(section)
@@ -455,16 +434,20 @@ def _remove(text: BenchText, name: str) -> None:
     found = _section(text, section)
     if found is None:
         return
-    if name == CHAIN:
-        remove_parts(text)
+    if name in (chain_of(FIRST), chain_of(SECOND)):
+        remove_parts(text, section.removeprefix("filter"))
         return
-    if name in ("fuse.rating", "ntc.r25", "filter.capacitance", "regulator.output_voltage", "load_2.kind"):
+    if name in _STAND_FOR_SECTIONS:
         text.remove(found)
         return
     for each in _WRITES.get(name, (key,)):
         found.remove(each)
 
 
+_STAND_FOR_SECTIONS = (
+    *("fuse.rating", "ntc.r25", "filter.capacitance", "filter_2.capacitance", "load_2.kind"),
+    *("regulator.output_voltage", "regulator_2.output_voltage"),
+)
 _WRITES = {
     "mains.distortion": ("voltage_thd", "harmonics", "wave"),
     "transformer.no_load_test": ("no_load", "no_load_current", "no_load_loss"),
@@ -505,25 +488,6 @@ def _write_no_load(text: BenchText, asked: Asked, answer: str, _confirmed: bool)
             section.set(key, values[key], "measured at the primary, the secondaries open")
         else:
             section.remove(key)
-
-
-def _write_load_kind(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
-    _write_kind(text, "load", answer, confirmed=confirmed)
-
-
-def _write_second_load_kind(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:
-    _write_kind(text, "load_2", answer, confirmed=confirmed)
-
-
-def _write_kind(text: BenchText, name: str, answer: str, *, confirmed: bool) -> None:
-    section = _place(text, name)
-    if section.content.get("kind") == answer:
-        section.set("kind", answer, confirmed=confirmed)
-    else:
-        # Keys of another kind of load would be refused.
-        for key in list(section.content):
-            section.remove(key)
-        section.set("kind", answer, confirmed=confirmed)
 
 
 def _write_curve(text: BenchText, _asked: Asked, answer: str, confirmed: bool) -> None:

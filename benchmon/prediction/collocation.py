@@ -194,11 +194,11 @@ def starts_of(system: PeriodicSystem, y: Floats) -> Floats:
 def rates_of(values: Floats, starts: Floats, seconds: Floats) -> Floats:
     """Return the rates per second of `values` at both stages of every interval, (b, m, 2, n)."""
     rise = values - starts[:, :, None]
-    rates = np.empty(rise.shape)
+    rates = np.empty_like(rise)
+    per_second = 1.0 / seconds[:, :, None]
     for stage in (0, 1):
-        np.multiply(rise[:, :, 0], _INVERSE[stage, 0], out=rates[:, :, stage])
-        rates[:, :, stage] += _INVERSE[stage, 1] * rise[:, :, 1]
-    rates /= seconds[:, :, None, None]
+        np.multiply(rise[:, :, 0], _INVERSE[stage, 0] * per_second, out=rates[:, :, stage])
+        rates[:, :, stage] += rise[:, :, 1] * (_INVERSE[stage, 1] * per_second)
     return rates
 
 

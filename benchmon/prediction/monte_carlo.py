@@ -46,7 +46,9 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import COPPER_ZERO
 
-_CHUNK = 250
+_CHUNK = 32_000
+"""Values of the unknowns of a chunk, one an interval: the arrays of a step then stay in the processor's cache."""
+_LEAST_CHUNK = 100
 _PARTS = 48
 """Parts of a distribution in which draws are counted."""
 _PILOTS = 32
@@ -148,8 +150,8 @@ class _FastMethod:
     """A fast method for draws near the nominal solution: `steps` Newton steps on a coarser `mesh`.
 
     `y` (m, 2, n) are the nominal stage values on it, `y_slopes` (k, m, 2, n) their change by one standard uncertainty
-    of each input. `offsets` are the corrections of each quantity for the coarser mesh, `offset_slopes` (k,) their
-    changes.
+    of each input. `sags` are the nominal sag on it, and those that are moved by `STEP` of that. `offsets` are the
+    corrections of each quantity for the coarser mesh, `offset_slopes` (k,) their changes.
     """
 
     nominal: Nominal
@@ -157,6 +159,7 @@ class _FastMethod:
     steps: int
     y: Floats
     y_slopes: Floats
+    sags: tuple[Sag | None, Sag | None]
     offsets: dict[str, Floats]
     offset_slopes: dict[str, Floats]
 
@@ -294,8 +297,10 @@ def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | Non
     many = solve_periodic(moved_circuit, mesh, np.repeat(one.y, len(nominal.inputs), axis=0))
     if not (np.all(one.converged) and np.all(many.converged)):
         return None
-    coarse, _ = _quantities(nominal.bench, SteadyState(circuit, one), equilibrium.parts, np.zeros(1))
-    coarse_moved, _ = _quantities(nominal.bench, SteadyState(moved_circuit, many), moved.parts, nominal.shift)
+    state, sag = _with_own_sag(SteadyState(circuit, one), equilibrium.parts)
+    moved_state, moved_sag = _with_own_sag(SteadyState(moved_circuit, many), moved.parts)
+    coarse, _ = _quantities(nominal.bench, state, equilibrium.parts, np.zeros(1))
+    coarse_moved, _ = _quantities(nominal.bench, moved_state, moved.parts, nominal.shift)
     offsets = {name: nominal.solved.quantities[name] - value for name, value in coarse.items()}
     moved_offsets = {name: nominal.moved.quantities[name] - value for name, value in coarse_moved.items()}
     return _FastMethod(
@@ -304,9 +309,20 @@ def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | Non
         steps,
         one.y[0],
         (many.y - one.y) / STEP,
+        (sag, moved_sag),
         offsets,
         {name: (moved_offsets[name] - value) / STEP for name, value in offsets.items()},
     )
+
+
+def _with_own_sag(state: SteadyState, parts: Parts) -> tuple[SteadyState, Sag | None]:
+    """Return a state whose sag is the same on its own mesh, with the flux there; and that sag."""
+    sag = state.circuit.sag
+    found = None if sag is None else sag_of(state, parts)
+    if sag is None or found is None:
+        return state, sag
+    sag = replace(found, volts=sag.at(found.angle))
+    return replace(state, circuit=replace(state.circuit, sag=sag)), sag
 
 
 def _warmth_of(nominal: Nominal) -> _Warmth:
@@ -373,8 +389,13 @@ def _moves(inputs: list[InputUncertainty], deviates: Floats) -> Floats:
     return moves
 
 
-def _drawn_circuits(nominal: Nominal, deviates: Floats) -> _Drawn:
-    """Return the circuit of every draw, with temperatures and sag of first order."""
+def _drawn_circuits(
+    nominal: Nominal, deviates: Floats, sags: tuple[Sag | None, Sag | None], steps: int | None
+) -> _Drawn:
+    """Return the circuit of every draw, with temperatures and sag of first order.
+
+    `sags` are the nominal one and those that are moved; `steps` of Newton's are enough for the core, None: all.
+    """
     equilibrium, warmth = nominal.solved.equilibrium, _warmth_of(nominal)
     parts, shift = _drawn_parts(nominal, deviates)
     moves = _moves(nominal.inputs, deviates)
@@ -392,19 +413,30 @@ def _drawn_circuits(nominal: Nominal, deviates: Floats) -> _Drawn:
     for load, slopes in warmth.loads.items():
         rise = equilibrium.parts[load] - usual
         parts = parts.replaced({load: ambient + rise * np.exp(np.clip(deviates @ slopes, -_HIGHEST_LOG, _HIGHEST_LOG))})
-    circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(nominal, moves))
+    circuit = circuit_of(nominal.bench, parts, junction + shift, _drawn_sag(*sags, moves, steps))
     return _Drawn(circuit, parts, junction + shift, ntc, shift, moves)
 
 
 def _from(y: Floats, slopes: Floats, moves: Floats) -> Floats:
-    """Return stage values (b, m, 2, n) of first order: `y` (m, 2, n) with its `slopes` (k, m, 2, n) by `moves`."""
-    return y + blocked_matmul(moves, slopes.reshape(len(slopes), -1)).reshape(-1, *y.shape)
+    """Return stage values (b, m, 2, n) of first order: `y` (m, 2, n) with its `slopes` (k, m, 2, n) by `moves`.
+
+    In memory the values of one stage and unknown are a plane of their own, (b, m), as those of a Newton step.
+    """
+    intervals, _, size = y.shape
+    made = np.empty((2, size, len(moves), intervals))
+    for stage in (0, 1):
+        for unknown in range(size):
+            blocked = blocked_matmul(moves, np.ascontiguousarray(slopes[:, :, stage, unknown]))
+            np.add(blocked, y[:, stage, unknown], out=made[stage, unknown])
+    return made.transpose(2, 3, 0, 1)
 
 
 def _solve_in_full(nominal: Nominal, deviates: Floats) -> dict[str, Floats]:
     """Return the quantities of every draw, each solved from its values of first order."""
     parts, shift = _drawn_parts(nominal, deviates)
-    equilibrium, drawn = nominal.solved.equilibrium, _drawn_circuits(nominal, deviates)
+    equilibrium = nominal.solved.equilibrium
+    sags = equilibrium.state.circuit.sag, nominal.moved.equilibrium.state.circuit.sag
+    drawn = _drawn_circuits(nominal, deviates, sags, None)
     fine, moved = equilibrium.state.solution, nominal.moved.equilibrium.state.solution
     start = _from(fine.y[0], (moved.y - fine.y) / STEP, drawn.moves)
     near = SteadyState(
@@ -416,7 +448,8 @@ def _solve_in_full(nominal: Nominal, deviates: Floats) -> dict[str, Floats]:
 
 def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
     """Return the quantities of every draw, and which draws conserve charge."""
-    nominal, drawn = method.nominal, _drawn_circuits(method.nominal, deviates)
+    nominal = method.nominal
+    drawn = _drawn_circuits(nominal, deviates, method.sags, method.steps)
     circuit, parts = drawn.circuit, drawn.parts
     start = _from(method.y, method.y_slopes, drawn.moves)
     state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
@@ -430,13 +463,14 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
     return found, balanced
 
 
-def _drawn_sag(nominal: Nominal, moves: Floats) -> Sag | None:
+def _drawn_sag(sag: Sag | None, moved: Sag | None, moves: Floats, steps: int | None) -> Sag | None:
     """Return what the core's idle current takes from the EMF of every draw, to first order: it is small."""
-    sag, moved = nominal.solved.equilibrium.state.circuit.sag, nominal.moved.equilibrium.state.circuit.sag
     if sag is None or moved is None:
         return sag
     volts = sag.volts + blocked_matmul(moves, (moved.volts - sag.volts) / STEP)
-    return Sag(sag.angle, volts, sag.flux)
+    slopes = ((moved.flux - sag.flux) / STEP).reshape(len(moved.flux), -1)
+    flux = sag.flux + blocked_matmul(moves, slopes).reshape(-1, *sag.flux.shape[1:])
+    return Sag(sag.angle, volts, flux, steps)
 
 
 def _quantities(
@@ -519,21 +553,27 @@ def _solve_draws(
     rest = every = np.arange(len(deviates))
     methods = () if method is None else (method, replace(method, steps=method.steps + _MORE_STEPS))
     for fast in methods:
-        for some in _chunks(rest):
+        for some in _chunks(rest, fast.y):
             progress(some[0] / len(deviates))
             found, balanced[some] = _solve_fast(fast, deviates[some])
             _put(values, some, found)
-        strayed = np.concatenate([_strayed(values["diode.current.peak"][some]) for some in _chunks(every)])
+        strayed = np.concatenate(
+            [
+                _strayed(values["diode.current.peak"][some])
+                for some in _chunks(every, nominal.solved.equilibrium.state.solution.y[0])
+            ]
+        )
         rest = rest[(~balanced | strayed)[rest]]
-    for some in _chunks(rest):
+    for some in _chunks(rest, nominal.solved.equilibrium.state.solution.y[0]):
         progress(some[0] / len(deviates))
         _put(values, some, _solve_in_full(nominal, deviates[some]))
     return values, len(rest)
 
 
-def _chunks(draws: NDArray[np.intp]) -> list[NDArray[np.intp]]:
-    """Return the numbers of draws in chunks that are solved at once."""
-    return [draws[start : start + _CHUNK] for start in range(0, len(draws), _CHUNK)]
+def _chunks(draws: NDArray[np.intp], y: Floats) -> list[NDArray[np.intp]]:
+    """Return the numbers of draws in chunks that are solved at once, each for stage values like `y` (m, 2, n)."""
+    chunk = max(_LEAST_CHUNK, 2 * _CHUNK // y.size)
+    return [draws[start : start + chunk] for start in range(0, len(draws), chunk)]
 
 
 def _put(values: dict[str, Floats], draws: NDArray[np.intp], found: dict[str, Floats]) -> None:

@@ -38,7 +38,6 @@ from benchmon.session.requests import (
     TypedReading,
 )
 from benchmon.text import clock
-from benchmon.watch.conditions import Conditions
 from benchmon.watch.guess import NOT_GUESSED, GuessRequest
 from benchmon.watch.plan import Action, RecordRequest, StepRequest, SweepAction, SweepRequest, SweepRun, SweepState
 from benchmon.watch.records import Event
@@ -407,20 +406,18 @@ class OperatorActions(KeyQueue[ExitChoice]):
             if self.state.info.bench is bench:
                 self.state.derivations[derivation.quantity] = derivation
 
-        self.job = derive(bench, channel.channel.quantity, self._conditions(), take)
-        self.show_progress()
-
-    def _conditions(self) -> Conditions:
-        """Return what stands now: mains and ambient where they are measured, and the load of the plan's step."""
-        state = self.state
-        latest = {channel.channel.quantity: channel.value for channel in state.channels}
-        is_measured = latest.get("mains.voltage.rms") is not None
+        latest = {each.channel.quantity: each.value for each in state.channels}
+        settled = state.settled if latest.get("mains.voltage.rms") is not None else None
         place = state.plan.step_number
-        return Conditions(
-            state.settled.mains_voltage if state.settled is not None and is_measured else None,
-            latest.get("ambient.temperature"),
-            None if place is None else state.plan.load_at(place),
+        self.job = derive(
+            bench,
+            channel.channel.quantity,
+            take,
+            mains_voltage=None if settled is None else settled.mains_voltage,
+            ambient=latest.get("ambient.temperature"),
+            load=None if place is None else state.plan.load_at(place),
         )
+        self.show_progress()
 
     def action_cancel_job(self) -> None:
         """Cancel what runs in the background."""

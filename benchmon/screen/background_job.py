@@ -18,7 +18,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError
 from benchmon.quantities import format_value
 from benchmon.text import countdown, one_line
-from benchmon.watch.conditions import Conditions
+from benchmon.watch.plan import StepLoad
 
 if TYPE_CHECKING:
     from benchmon.prediction.explained.derivation import Derivation
@@ -144,16 +144,25 @@ def run_monte_carlo(bench: Bench, mains_voltage: float | None, take: OnResult) -
     return BackgroundJob(f"Drawing {DRAWS:,} supplies{at}", work)
 
 
-def derive(bench: Bench, quantity: str, at: Conditions, take: Callable[[Derivation], object]) -> BackgroundJob:
-    """Work out where the expected value of a quantity comes from; `take` is given it."""
+def derive(
+    bench: Bench,
+    quantity: str,
+    take: Callable[[Derivation], object],
+    *,
+    mains_voltage: float | None = None,
+    ambient: float | None = None,
+    load: StepLoad = None,
+) -> BackgroundJob:
+    """Work out where the expected value of a quantity comes from; `take` is given it.
+
+    `mains_voltage` (V rms at the supply's terminals), `ambient` (°C) and `load` are the bench's own where None.
+    """
 
     def work(report: Callable[[str], None]) -> str:
         from benchmon.prediction.explained.derivation import explain  # noqa: PLC0415 - seldom needed, long to load
 
         report("")
-        found = explain(
-            bench, quantity, mains_voltage=at.mains_voltage, ambient=at.ambient, load=at.load, at_terminals=True
-        )
+        found = explain(bench, quantity, mains_voltage=mains_voltage, ambient=ambient, load=load, at_terminals=True)
         report("")
         take(found)
         return "Where the expected value comes from stands below, in the details."

@@ -16,7 +16,15 @@ from benchmon.event_kinds import EventKind
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected, is_temperature
 from benchmon.text import duration
-from benchmon.watch import wording
+from benchmon.watch.course_wording import (
+    BandPosition,
+    drift_sentence,
+    junction_sentence,
+    mains_meter_drift_sentence,
+    outlook_sentence,
+    rises_again_sentence,
+    runaway_sentence,
+)
 from benchmon.watch.drift.drift import FAR, Drifts, moving_air
 from benchmon.watch.drift.warm_up import WarmParts
 from benchmon.watch.heating.heating import (
@@ -44,7 +52,6 @@ from benchmon.watch.plausibility.steadiness import (
 )
 from benchmon.watch.power_state import MainsInterruptions
 from benchmon.watch.records import Event, Explanation, Flag, Forecast
-from benchmon.watch.wording import BandPosition
 
 CASE_TO_JUNCTION = 0.15
 """Of a diode's thermal resistance to the air, the part between junction and case, as the prediction takes it."""
@@ -182,7 +189,7 @@ class ChannelHistory:
         mains = next((name for name in self._drifting if name not in self._bands), None)
         drift = None if mains is None else self._drifts.drift(mains)
         if mains is not None and drift is not None:
-            sentence = wording.mains_meter_drift_sentence(self._channels[mains], drift, self._drifts.witnesses, now)
+            sentence = mains_meter_drift_sentence(self._channels[mains], drift, self._drifts.witnesses, now)
             found.append(drifting_meter_cause(mains, sentence))
         return found
 
@@ -258,11 +265,11 @@ class ChannelHistory:
             return [Event(time, name, EventKind.CLEARED, f"{name} no longer drifts")] if was_an_alarm else []
         if name not in self._bands:
             self._drifting.add(name)
-            sentence = wording.mains_meter_drift_sentence(self._channels[name], drift, self._drifts.witnesses, time)
+            sentence = mains_meter_drift_sentence(self._channels[name], drift, self._drifts.witnesses, time)
             return [Event(time, name, EventKind.DRIFTING, sentence)]
         is_alarm = self._leads_out_soon(name)
         flattens = name in self._heats and not is_alarm
-        sentence = wording.drift_sentence(self._channels[name], drift, self._bands[name], time, flattens=flattens)
+        sentence = drift_sentence(self._channels[name], drift, self._bands[name], time, flattens=flattens)
         if is_alarm:
             self._drifting_slowly.discard(name)
             self._drifting.add(name)
@@ -356,7 +363,7 @@ class _HeatHistory:
         events = []
         if self._channel.quantity == "diode.temperature.case" and junction is not None:
             hot = junction_from_case(value, junction.power, junction.resistance, CASE_TO_JUNCTION)
-            message = wording.junction_sentence(self._channel, value, hot, junction.maximum)
+            message = junction_sentence(self._channel, value, hot, junction.maximum)
             # It is over once it is farther below than moving air takes it, so that it does not come and go.
             below = moving_air(value) if self._announced.get(EventKind.JUNCTION, False) else 0.0
             events += self._announce(time, EventKind.JUNCTION, hot > junction.maximum - below, message)
@@ -379,10 +386,8 @@ class _HeatHistory:
         self.last = now = self.watch.outlook(time)
         if now.state is State.UNKNOWN:
             return []  # while the fit starts again, nothing is over
-        events = self._announce(
-            time, EventKind.RUNAWAY, self._runs_away(now), wording.runaway_sentence(self._channel, now)
-        )
-        again = wording.rises_again_sentence(self._channel, now, self._settled and self._settled[0])
+        events = self._announce(time, EventKind.RUNAWAY, self._runs_away(now), runaway_sentence(self._channel, now))
+        again = rises_again_sentence(self._channel, now, self._settled and self._settled[0])
         events += self._announce(time, EventKind.DRIFTING, self._rises_again(now), again)
         if now.state is State.RUNAWAY:
             return events  # the event gives the time to the limit
@@ -394,7 +399,7 @@ class _HeatHistory:
         # It is announced once nearly all courses pass, and is over once hardly any does.
         announced = self._announced.get(EventKind.FORECAST, False)
         passes = ahead is not None and math.isfinite(ahead.low if announced else ahead.high)
-        return events + self._announce(time, EventKind.FORECAST, passes, wording.outlook_sentence(self._channel, now))
+        return events + self._announce(time, EventKind.FORECAST, passes, outlook_sentence(self._channel, now))
 
     def _runs_away(self, now: Outlook) -> bool:
         """Return whether a temperature runs away, or did and rises no slower: a new fit knows little yet."""

@@ -49,6 +49,34 @@ def test_a_driver_that_is_not_installed_is_refused_with_the_nearest_name(run):
     assert "did you mean scpi?" in err
 
 
+METER = instrument("dmm", "scpi", "TCPIP::192.0.2.5::5025::SOCKET")
+SENSOR = instrument("sensor", "value_file", "t", "poll_every = 3")
+VOLTS = channel("out", "dmm", "output.voltage.mean", 'query = "U?"')
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "remedy"),
+    [
+        (METER.replace("address", "timout = 2\naddress"), "instrument[1].timout = 2", "did you mean timeout?"),
+        (METER + VOLTS.replace("query", "querry"), 'channel[1].querry = "U?"', "did you mean query?"),
+        (METER + VOLTS.replace('query = "U?"\n', ""), "channel[1].query", "is missing"),
+        (SENSOR, "instrument[1].poll_every = 3", "its driver takes no such key"),
+        (
+            instrument("relay", "modbus", "tcp://192.0.2.6:502") + SWITCH.replace("coil", "coils"),
+            "switch_off.coils = 7",
+            "did you mean coil?",
+        ),
+    ],
+)
+def test_a_key_that_its_driver_does_not_take_is_refused_before_anything_is_connected(text, key, remedy, run):
+    code, out, err = run(text)
+    assert (code, out) == (2, "")
+    assert key in err
+    assert remedy in err
+    assert "bench.toml:" in err
+    assert err.count("\n") == 1
+
+
 class Mains:
     """A relay that cuts the mains current which the same unit measures, if it `works`."""
 

@@ -101,6 +101,7 @@ def test_a_bad_bench_file_is_one_line_and_exit_2(tmp_path, capsys, change, names
         ("predict", "{bench}", "--mains", "241 A"),
         ("predict", "{bench}", "--mains", "-1"),
         ("predict", "{bench}", "--mains", "nan"),
+        ("predict", "{bench}", "--ambient", "-300 °C"),
         ("predict", "{bench}", "--ambient", "hot"),
         ("no-such-command",),
         ("predict", "{bench}", "--no-such-option"),

@@ -12,8 +12,16 @@ import pytest
 
 from benchmon.bench import read_bench
 from benchmon.cli import session_files
+from benchmon.cli.main import main
 from benchmon.cli.options import SESSION_PATH
-from benchmon.cli.session_files import all_sessions, latest_session, new_session_path, sessions_folder, sessions_named
+from benchmon.cli.session_files import (
+    all_sessions,
+    latest_session,
+    new_session_path,
+    session_to_change,
+    sessions_folder,
+    sessions_named,
+)
 from benchmon.errors import BadInput, SessionFileError
 from benchmon.session.writer import SessionWriter
 from support import small_sessions
@@ -74,6 +82,36 @@ def test_the_latest_is_the_one_begun_last_also_beside_a_recording(folder, bench,
     monkeypatch.setattr(session_files, "running_recorders", lambda: [beat])
     assert SESSION_PATH.convert("latest", None, None) == (ended if begun_later == "ended" else running)
     assert latest_session() == running, "a screen is opened on what is recorded"
+
+
+@pytest.mark.parametrize("command", [["enter", "vout", "22.1 V"], ["plan", "go-on"], ["plan"], ["sweep", "--is-set"]])
+def test_beside_another_recorder_one_says_which_is_meant(command, folder, tmp_path, monkeypatch, capsys):
+    folder.mkdir(parents=True)
+    here, elsewhere = folder / "a.benchmon", tmp_path / "b.benchmon"
+    here.touch()
+    elsewhere.touch()
+    beats = [
+        SimpleNamespace(session=str(path), title=title, started=1.0)
+        for path, title in ((here, "Organ\x1b[2J"), (elsewhere, "Plotter"), (folder / "gone.benchmon", "Gone"))
+    ]
+    monkeypatch.setattr(session_files, "running_recorders", lambda: beats)
+    with pytest.raises(SystemExit) as left:
+        main(command)
+    out, err = capsys.readouterr()
+    assert (left.value.code, out, err.count("\n")) == (2, "", 1)
+    assert f"into a.benchmon, 'Plotter' into {elsewhere}" in err
+    assert "--session FILE" in err
+    assert "\x1b" not in err
+    assert "gone" not in err
+
+
+def test_where_one_recorder_runs_it_is_meant(folder, tmp_path, monkeypatch):
+    folder.mkdir(parents=True)
+    running = tmp_path / "only.benchmon"
+    running.touch()
+    (folder / "later.benchmon").touch()
+    monkeypatch.setattr(session_files, "running_recorders", lambda: [SimpleNamespace(session=str(running))])
+    assert session_to_change() == running
 
 
 def test_a_folder_stands_for_its_sessions_each_once(folder):

@@ -95,6 +95,10 @@ def test_a_time_constant_is_that_of_the_rise_that_was_seen(bench, tmp_path):
     assert found.is_determined
     assert abs(found.value - 55.0) <= found.uncertainty < 0.25 * 55.0
     assert found.shown_by == ("diode case",)
+    written = tmp_path / "learned.toml"
+    answer = CliRunner().invoke(commands, ["fit", str(path), "-o", str(written)], standalone_mode=False)
+    assert answer.exception is None
+    assert load_bench(written).diode.thermal_time_constant == pytest.approx(found.value, rel=1e-4)
 
 
 def test_a_temperature_that_stands_still_shows_no_time_constant(first):

@@ -46,3 +46,16 @@ def test_harmonics_of_a_curve_are_those_it_was_made_of(waves):
     for order, size, phase in waves:
         expected[order - 1] += size / np.sqrt(2.0) * np.exp(1j * (phase - np.pi / 2.0))
     assert phasors(trace, angle)[0] == pytest.approx(expected, abs=2e-3)
+    # Of more traces than instants, by other means.
+    sizes = np.linspace(-1.0, 1.0, 300)[:, None]
+    assert phasors(sizes * trace, angle) == pytest.approx(sizes * expected, abs=2e-3)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0.0, 3.0), st.floats(0.0, 0.3))
+def test_the_peak_of_a_round_top_between_sparse_instants_is_found(shift, third):
+    """With 3.75° between instants, a sine that a third harmonic flattens has its peak where its slope is zero."""
+    angle = np.cumsum(np.full(96, 2.0 * np.pi / 96))
+    trace = np.sin(angle - shift) + third / 9.0 * np.sin(3.0 * (angle - shift))
+    # Its slope cos x + (third/3)·cos 3x is zero at x = 90° and, as cos 3x = 4·cos³x − 3·cos x, nowhere else below 1.
+    assert peak_of(trace[None], angle)[0] == pytest.approx(1.0 - third / 9.0, abs=3e-6)

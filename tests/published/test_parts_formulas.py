@@ -78,6 +78,12 @@ def test_wright_s_omega_is_scipy_s(z):
     assert float(wright_omega(np.array([z]))[0]) == pytest.approx(float(scipy.special.wrightomega(z).real), rel=1e-12)
 
 
+@pytest.mark.parametrize("view", [np.transpose, lambda z: z[::-1, ::2], lambda z: np.broadcast_to(z[:1], (3, 40))])
+def test_wright_omega_of_arrays_in_any_order(view):
+    z = view(np.linspace(-300.0, 50.0, 120).reshape(3, 40))
+    assert wright_omega(z) == pytest.approx(scipy.special.wrightomega(z).real, rel=1e-12)
+
+
 @given(st.floats(-50.0, 50.0), st.floats(1e-3, 100.0), st.floats(1e-14, 1e-5), st.floats(0.02, 0.2))
 def test_a_diode_behind_a_resistor_is_lambert_s_function(volts, ohms, saturation, thermal):
     # i = (a/R)·W((R·Is/a)·exp((v + R·Is)/a)) − Is (Banwell and Jayakumar, Electronics Letters 36, 2000, memory).

@@ -5,7 +5,7 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
 from benchmon.report.reevaluated_session import ReevaluatedReadings, ReevaluatedView
-from benchmon.screen.app import DerivedPredictions
+from benchmon.screen.derived_predictions import DerivedPredictions
 from benchmon.session.follower import open_session_view
 from benchmon.session.replay import Player
 from benchmon.watch.plan import Plan

@@ -7,10 +7,10 @@ import pytest
 from benchmon.bench import load_bench
 from benchmon.bench.supply import CurrentLoad
 from benchmon.prediction import predict
+from benchmon.watch.course_wording import BandPosition, drift_sentence, mains_meter_drift_sentence
 from benchmon.watch.drift.drift import Drift
 from benchmon.watch.drift.mains_estimate import ShownMovement, meter_drift
 from benchmon.watch.drift.warm_up import WarmParts, progress_of, warmed_by
-from benchmon.watch.wording import BandPosition, drift_sentence, mains_meter_drift_sentence
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("reservoir").path)

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from benchmon.bench import Channel
 from benchmon.text import duration
+from benchmon.watch.course_wording import outlook_sentence
 from benchmon.watch.heating.heating import HeatLimits, HeatWatch, State, junction_from_case
 from benchmon.watch.heating.rise_fit import fit_rise
-from benchmon.watch.wording import outlook_sentence
 
 AIR = 25.0
 

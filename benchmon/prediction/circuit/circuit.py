@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmon.bench import Bench
+from benchmon.prediction.circuit.core import CoreStart
 from benchmon.prediction.circuit.diode import DiodeCharacteristic
 from benchmon.prediction.circuit.network import (
     LEAST_CONDUCTANCE,
@@ -25,7 +26,7 @@ from benchmon.prediction.circuit.network import (
 from benchmon.prediction.circuit.parts import SECOND_WARMER, Parts
 from benchmon.prediction.circuit.rectifier import windings_of, wiring_of
 from benchmon.prediction.collocation import Mesh, PeriodicSolution, charge_rates
-from benchmon.signals.arrays import Floats
+from benchmon.signals.arrays import Floats, planes
 
 _UNBALANCED, _ROUNDED = 0.01, 1e-4
 """Allowed imbalance of charge: as a fraction of what flows out, and of what flows to and fro in the paths."""
@@ -36,15 +37,23 @@ class Sag:
     """What the idle current of the core takes from the EMF of a path: `volts` (b, k) at mains angles `angle` (k,).
 
     The angles rise over one period and end at 2π. In between, the volts are straight. `flux` (b, m, 2) is that of the
-    core on the circuit's mesh.
+    core on the circuit's mesh, and `core_steps` as many of Newton's as are enough from there; None: all that it takes.
     """
 
     angle: Floats
     volts: Floats
     flux: Floats
+    core_steps: int | None = None
+
+    @property
+    def core_start(self) -> CoreStart:
+        """From where the core of this circuit is solved."""
+        return CoreStart(self.flux, self.core_steps)
 
     def at(self, angle: Floats) -> Floats:
         """Return the volts at mains angles (…), (b, …)."""
+        if angle.size <= len(self.angle) and np.array_equal(angle.ravel(), self.angle[: angle.size]):
+            return self.volts[:, : angle.size].reshape(-1, *angle.shape)
         known = np.concatenate([[0.0], self.angle])
         volts = np.concatenate([self.volts[:, -1:], self.volts], axis=1)
         where = np.where(angle.ravel() > known[-1], angle.ravel() - known[-1], angle.ravel())
@@ -57,7 +66,7 @@ class Sag:
     def chosen(self, rows: NDArray[np.intp]) -> Sag:
         """Return that of the variants of these numbers alone; a single one stands for all."""
         volts, flux = (value[rows] if len(value) > 1 else value for value in (self.volts, self.flux))
-        return Sag(self.angle, volts, flux)
+        return replace(self, volts=volts, flux=flux)
 
 
 @dataclass(frozen=True)
@@ -291,9 +300,21 @@ def _junctions_apart(diode: DiodeCharacteristic, celsius: Floats, parts: Parts) 
     return np.stack([saturation, saturation, second, second], axis=-1), thermal
 
 
+_MANY_VARIANTS = 50
+"""Variants above which operations on whole planes are faster than a product of small matrices for each."""
+
+
 def batched_matvec(matrix: Floats, vectors: Floats) -> Floats:
-    """Return matrix (b, i, j) times every vector of (b, m, 2, j): one product a variant, not one an instant."""
+    """Return matrix (b, i, j) times every vector of (b, m, 2, j): one product a variant, not one an instant.
+
+    Of many variants the entries that are not zero are taken one by one.
+    """
     variants, intervals, stages, length = vectors.shape
+    if variants > _MANY_VARIANTS:
+        found = planes(matrix.shape[1], vectors[..., 0])
+        for row, column in zip(*np.nonzero(np.any(matrix, axis=0)), strict=True):
+            found[..., row] += matrix[:, row, column, None, None] * vectors[..., column]
+        return found
     product = vectors.reshape(variants, intervals * stages, length) @ matrix.transpose(0, 2, 1)
     return product.reshape(variants, intervals, stages, -1)
 

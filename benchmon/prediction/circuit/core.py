@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmon.prediction.collocation import Mesh, solve_periodic
+from benchmon.prediction.collocation import Mesh, PeriodicSolution, solve_periodic
 from benchmon.signals.arrays import Floats
 
 _LEAST_SHARE = 1e-6
@@ -53,6 +53,14 @@ class Core:
 
 
 @dataclass(frozen=True)
+class CoreStart:
+    """A relative `flux` (b or 1, m, 2) to start from; `steps` of Newton's are enough there, None: all that it takes."""
+
+    flux: Floats
+    steps: int | None = None
+
+
+@dataclass(frozen=True)
 class CoreState:
     """Relative flux, and magnetising and loss current of the primary in amperes, (b, m, 2) at the stages of a mesh."""
 
@@ -62,13 +70,13 @@ class CoreState:
 
 
 def solve_core(
-    core: Core, mesh: Mesh, source: Floats, reflected: Floats, *, symmetric: bool, start: Floats | None = None
+    core: Core, mesh: Mesh, source: Floats, reflected: Floats, *, symmetric: bool, start: CoreStart | None = None
 ) -> CoreState:
     """Return the periodic state of the core.
 
     `source` is the mains voltage without load and `reflected` the current of the windings referred to the primary,
     (b, m, 2). If `symmetric`, `mesh` is half a period, and the other half is the same with the opposite sign. `start`
-    is a flux (b or 1, m, 2) to start from.
+    is left out where it is on another mesh.
     """
     system = _FluxSystem(core, core.ohms, source, reflected, symmetric)
     if not np.any(core.peak > 0.0):
@@ -79,15 +87,21 @@ def solve_core(
     if not symmetric:
         largest = np.max(np.abs(reflected), axis=(1, 2)) + core.peak
         system = replace(system, ohms=np.maximum(core.ohms, _LEAST_SHARE / (core.rate * np.maximum(largest, 1e-30))))
-    if start is not None and (start.shape[1:] != reflected.shape[1:] or len(start) not in (1, len(reflected))):
-        start = None
-    first = _first_flux(system, mesh) if start is None else np.broadcast_to(start, reflected.shape)
-    solution = solve_periodic(system, mesh, first[..., None], _NEWTON_STEPS)
-    if start is not None and not np.all(solution.converged):
+    solution = None if start is None else _from_start(system, mesh, start)
+    if solution is None:
         solution = solve_periodic(system, mesh, _first_flux(system, mesh)[..., None], _NEWTON_STEPS)
     flux = solution.y[..., 0]
     magnetising, _ = core.current(flux)
     return CoreState(flux, magnetising, system.loss(magnetising))
+
+
+def _from_start(system: _FluxSystem, mesh: Mesh, start: CoreStart) -> PeriodicSolution | None:
+    """Return the solution from a `start`; None where that is on another mesh, or leads nowhere."""
+    flux, shape = start.flux, system.reflected.shape
+    if flux.shape[1:] != shape[1:] or len(flux) not in (1, shape[0]):
+        return None
+    solution = solve_periodic(system, mesh, np.broadcast_to(flux, shape)[..., None], start.steps or _NEWTON_STEPS)
+    return solution if start.steps or np.all(solution.converged) else None
 
 
 @dataclass(frozen=True)

@@ -97,7 +97,7 @@ def conduct(drive: Floats, resistance: Floats, saturation: Floats, thermal: Floa
     """
     ohms = np.maximum(resistance, _LEAST_RESISTANCE)
     scale = ohms * saturation / thermal
-    omega = wright_omega(drive / thermal + scale + np.log(scale))
+    omega = wright_omega(drive * (1.0 / thermal) + (scale + np.log(scale)))
     return omega * (thermal / ohms) - saturation, omega / ((1.0 + omega) * ohms)
 
 
@@ -108,12 +108,16 @@ def wright_omega(z: Floats) -> Floats:
     zero, where most blocking diodes are, w is e^z: an iteration would gain nothing and be slow with subnormal numbers.
     """
     z = np.asarray(z, np.float64)
-    some = z > _EXPONENTIAL_BELOW
+    bounded = np.maximum(z, -700.0)
+    found = np.empty_like(bounded)
+    # As they lie in memory, without gaps: their order does not matter.
+    flat, filled = bounded.ravel("K"), found.ravel("K")
+    some = flat > _EXPONENTIAL_BELOW
     if some.all():
         return _iterated(z)
-    found: Floats = np.exp(np.minimum(np.maximum(z, -700.0), 0.0))
+    np.exp(np.minimum(flat, 0.0), out=filled)
     if some.any():
-        found[some] = _iterated(z[some])
+        filled[some] = _iterated(flat[some])
     return found
 
 

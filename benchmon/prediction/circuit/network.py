@@ -21,7 +21,7 @@ from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.diode import conduct
 from benchmon.prediction.circuit.parts import Parts, of_second_output
 from benchmon.prediction.circuit.rectifier import PathWiring, WindingModel, windings_of
-from benchmon.signals.arrays import Floats
+from benchmon.signals.arrays import Floats, planes
 
 Node = tuple[int, ...]
 """Unknowns whose sum is the voltage of a node: the output of a doubler is the sum of two. Empty for the common line."""
@@ -197,11 +197,6 @@ class Equations:
         return (self.capacitors[index], *(self.stacked if index == 0 else ()))
 
     @cached_property
-    def driving(self) -> tuple[int, ...]:
-        """The unknowns that drive a path: of its ports and of its winding."""
-        return tuple(np.flatnonzero(np.any(self.drive, axis=0)).tolist())
-
-    @cached_property
     def path_ohms(self) -> Floats:
         """The resistance in series with the junctions of each path, ohms (b, p)."""
         own = np.diagonal(self.windings.resistance, axis1=1, axis2=2)
@@ -370,11 +365,13 @@ def path_currents(
 ) -> tuple[Floats, Floats]:
     """Return currents and conductances (b, …, p) of the paths at unknowns `y` (b, …, n) and winding EMF (b, …)."""
     # Few unknowns drive a path, however many there are: a product with all of them grew with every filter section.
-    drive = np.zeros((*y.shape[:-1], len(equations.drive)))
-    for unknown in equations.driving:
-        drive += y[..., unknown, None] * equations.drive[:, unknown]
-    if not equations.winding_unknowns:
-        drive = drive + emf[..., None] * np.array(equations.wiring.signs, float)
+    drive = planes(len(equations.drive), y[..., 0])
+    for path, sign in enumerate(equations.wiring.signs):
+        own = drive[..., path]
+        if not equations.winding_unknowns:
+            own += sign * emf
+        for unknown in np.flatnonzero(equations.drive[path]):
+            own += equations.drive[path, unknown] * y[..., unknown]
     series = equations.wiring.in_series
     saturation, thermal = (like_paths(value, drive) for value in junction)
     ohms = equations.path_ohms
@@ -414,6 +411,8 @@ def load_current(equations: LoadedCircuit, voltage: Floats) -> tuple[Floats, Flo
         through, rise = amperes * fraction, amperes * rise
     else:
         through, rise = np.zeros_like(voltage), np.zeros_like(voltage)
+    if bench.regulator is None:
+        return through, rise * slope, output
     fraction, fraction_slope = _load_turn_on(voltage, equations.corner_factor)
     return through + quiescent * fraction, rise * slope + quiescent * fraction_slope, output
 

@@ -7,6 +7,8 @@ the fundamental, orders 2 to 40.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,6 +28,9 @@ _ROUNDING = 1e-4
 
 _ROUND = 0.25
 """Curvature beside the bottom of a trace, relative to that at the bottom, above which it is round and no cusp."""
+
+_CORNER = 0.5
+"""Curvature beside the top of a trace, relative to that at the top, below which it is a corner and no parabola."""
 
 Harmonics = NDArray[np.complex128]
 """Complex rms of orders 1 to `ORDERS`, (b, orders)."""
@@ -49,14 +54,14 @@ def ac_rms_of(trace: Floats, weights: Floats) -> Floats:
 def peak_of(trace: Floats, angle: Floats) -> Floats:
     """Return the largest value, (b,), from the parabola through the highest sample and its neighbours.
 
-    `angle` (k,) are the instants, rising, over one period of 2π. If the neighbours curve less than the top, it is a
-    corner rather than a parabola, and the rise above the highest sample is reduced in proportion.
+    `angle` (k,) are the instants, rising, over one period of 2π. If a neighbour curves less than half as much as the
+    top, it is a corner rather than a parabola, and the rise above the highest sample is reduced in proportion.
     """
     top = np.argmax(trace, axis=1)
     highest = trace[np.arange(len(trace)), top]
     slope, curvature = _parabola(trace, angle, top)
     beside = np.minimum(_parabola(trace, angle, top - 1)[1], _parabola(trace, angle, top + 1)[1])
-    smoothness = np.clip(ratio(beside, curvature), 0.0, 1.0)
+    smoothness = np.clip(ratio(beside, _CORNER * curvature), 0.0, 1.0)
     rise = np.where(curvature > 0, smoothness * ratio(slope * slope, 4.0 * curvature), 0.0)
     top_of_parabola: Floats = highest + rise
     return top_of_parabola
@@ -111,7 +116,27 @@ def phasors(trace: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.co
 
     The second derivative of the spline is straight between the instants `angle` (k,) and has a closed Fourier integral
     (Filon 1928, with linear interpolation), so high orders need no more instants than the shape of the trace does.
+    Phasors are linear in the trace, so where there are more traces than instants, those of one instant each are enough.
     """
+    if len(trace) > len(angle):
+        parts = blocked_matmul(trace, _phasors_of_instants(angle.tobytes(), orders))
+        return parts[:, :orders] + 1j * parts[:, orders:]
+    return _phasors_of_spline(trace, angle, orders)
+
+
+@lru_cache(maxsize=4)
+def _phasors_of_instants(angle: bytes, orders: int) -> Floats:
+    """Return real and imaginary parts, (k, 2·orders), of traces that are 1 at one instant each and 0 at the others.
+
+    `angle` are the bytes of the instants.
+    """
+    instants = np.frombuffer(angle)
+    found = _phasors_of_spline(np.eye(len(instants)), instants, orders)
+    return np.concatenate([found.real, found.imag], axis=1)
+
+
+def _phasors_of_spline(trace: Floats, angle: Floats, orders: int) -> NDArray[np.complex128]:
+    """Return the same as `phasors`, from the spline of every trace."""
     widths = np.append(np.diff(angle), angle[0] + 2.0 * np.pi - angle[-1])
     bend = _second_derivative(trace, widths)
     turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)

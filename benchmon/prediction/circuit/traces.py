@@ -9,7 +9,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
-from benchmon.prediction.circuit.core import Core, solve_core
+from benchmon.prediction.circuit.core import Core, CoreStart, solve_core
 from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, load_current, path_currents
 from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
@@ -129,7 +129,7 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats)
             angle,
             windings.line_ratio[:, None] * net,
             symmetric=wiring.symmetric,
-            start=_flux_of(state),
+            start=None if circuit.sag is None else circuit.sag.core_start,
         )
     )
 
@@ -179,15 +179,15 @@ def mains_side(
     reflected: Floats,
     *,
     symmetric: bool = False,
-    start: Floats | None = None,
+    start: CoreStart | None = None,
     direct: Floats | float = 0.0,
 ) -> dict[str, Floats]:
     """Return mains voltage and line current from the `reflected` winding current (b, k), referred to the primary.
 
     `angle` (k,) are the stages of a mesh of one period. The core adds what it takes, and balances the
     mean of the reflected current, for the transformer passes no direct current. `symmetric` says that the second half
-    period repeats the first with the opposite sign, `start` is a flux of the core to start from, and `direct` is a
-    direct voltage (b,) of the mains.
+    period repeats the first with the opposite sign, `start` is from where the core is solved, and `direct` is a direct
+    voltage (b,) of the mains.
     """
     source = mains_wave(parts, parts["mains.voltage"]).at(angle) + np.reshape(direct, (-1, 1))
     line = reflected + idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)[0]
@@ -205,7 +205,7 @@ def idle_current(
     waves: tuple[Floats, Floats],
     *,
     symmetric: bool,
-    start: Floats | None = None,
+    start: CoreStart | None = None,
 ) -> tuple[Floats, Floats]:
     """Return what the core adds to the line current (b, k), amperes at the primary, and its flux.
 
@@ -272,14 +272,10 @@ def sag_of_reflected(
 
     `before` is a sag found before, to start from; the other arguments are those of `mains_side`.
     """
-    start = None if before is None else before.flux
+    start = None if before is None else before.core_start
     waves = mains_wave(parts, parts["mains.voltage"]).at(angle), reflected
     idle, flux = idle_current(bench, parts, angle, waves, symmetric=symmetric, start=start)
     return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux)
-
-
-def _flux_of(state: SteadyState) -> Floats | None:
-    return None if state.circuit.sag is None else state.circuit.sag.flux
 
 
 def core_of(bench: Bench, parts: Parts) -> Core:

@@ -152,7 +152,9 @@ def fault_traces(state: FaultState) -> Traces:
     if equations.bench.rectifier.topology.has_two_outputs:
         values["secondary_2.current"] = branches[..., 1]
     reflected = equations.ratio[:, None] * (branches @ equations.turns)
-    values |= mains_side(equations.bench, equations.parts, angle, reflected, start=None if sag is None else sag.flux)
+    values |= mains_side(
+        equations.bench, equations.parts, angle, reflected, start=None if sag is None else sag.core_start
+    )
     for place, rail in enumerate(equations.wiring.rails):
         found: dict[str, Floats] = {}
         if place < len(equations.outputs):

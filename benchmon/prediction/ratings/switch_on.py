@@ -20,7 +20,7 @@ from benchmon.prediction.circuit.network import Equations, Node, path_currents
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import mean_of
 from benchmon.prediction.circuit.traces import unknowns_over_period
-from benchmon.prediction.collocation import STAGES, WEIGHTS, Mesh
+from benchmon.prediction.collocation import WEIGHTS, Mesh
 from benchmon.prediction.thermal.equilibrium import ntc_resistance, solve_in_equilibrium
 from benchmon.signals.arrays import Floats
 
@@ -70,70 +70,96 @@ def closed_circuit(bench: Bench, parts: Parts, closing: Floats) -> ClosedCircuit
 
 
 @dataclass(frozen=True)
-class TransientStep:
-    """One step: `angles` (2,) of its stages since switch-on, `weights` (2,) that integrate over it, `y` (b, 2, n)."""
+class TransientRun:
+    """Steps in a row: `angles` (k, 2) of their stages since switch-on, `weights` (k, 2), `y` (b, k, 2, n) there.
+
+    A sum over the stages of a step with its weights, which are in radians, integrates over the step.
+    """
 
     angles: Floats
     weights: Floats
     y: Floats
 
 
-def integrate(circuit: Circuit, y: Floats, start: float, end: float, width: float) -> Iterator[TransientStep]:
-    """Yield steps of at most `width` radians from `y` (b, n) at angle `start` to `end`.
+def integrate(circuit: Circuit, y: Floats, start: float, end: float, width: float) -> Iterator[TransientRun]:
+    """Yield steps of at most `width` radians from `y` (b, n) at angle `start` to `end`, in as few runs as possible.
 
-    The first steps after angle zero are tiny, to resolve the jump at switch-on. A step that Newton's method cannot
-    solve is halved. Raises `PredictionError` if even the smallest step has no solution.
+    The first steps after angle zero are tiny, to resolve the jump at switch-on. A run that Newton's method cannot
+    solve is halved, and so is a single step. Raises `PredictionError` if even the smallest step has no solution.
     """
-    angle, size = start, width if start > 0.0 else _FIRST_STEP * width
-    slope = np.zeros_like(y)
-    while angle < end - _LEAST_STEP:
-        size = min(size, width, end - angle)
-        mesh = Mesh(np.array([angle, angle + size]))
-        stages = _solve_step(circuit, y, mesh, y[:, None] + slope[:, None] * (size * STAGES[:, None]))
-        if stages is None:
-            size /= 2.0
-            if size < _LEAST_STEP:
+    waiting = [_edges(start, end, width)]
+    while waiting:
+        edges = waiting.pop()
+        mesh = Mesh(edges)
+        stages = _solve_run(circuit, y, mesh)
+        if stages is not None:
+            yield TransientRun(mesh.stages, mesh.widths[:, None] * WEIGHTS, stages)
+            y = stages[:, -1, 1]
+            continue
+        if len(edges) == 2:
+            if edges[1] - edges[0] < 2.0 * _LEAST_STEP:
                 raise PredictionError(
                     "the switch-on transient could not be followed; "
                     "check the filter and load for values far out of proportion"
                 )
-            continue
-        yield TransientStep(angle + size * STAGES, size * WEIGHTS, stages)
-        slope = (stages[:, 1] - stages[:, 0]) / ((STAGES[1] - STAGES[0]) * size)
-        y, angle, size = stages[:, 1], angle + size, 2.0 * size
+            edges = np.insert(edges, 1, edges.mean())
+        middle = len(edges) // 2
+        waiting += [edges[middle:], edges[: middle + 1]]
 
 
-def _solve_step(circuit: Circuit, y: Floats, mesh: Mesh, guess: Floats) -> Floats | None:
-    """Return the stages (b, 2, n) of one step from `y` (b, n) by Newton from `guess`, None if it does not converge."""
-    variants, n = y.shape
-    per_second = circuit.angular_frequency[:, None, None] / mesh.widths[0]
-    q_start = circuit.terms(np.repeat(y[:, None, None], 2, axis=2), mesh)[0][:, 0, :1]
-    stages = guess[:, None]
+def _edges(start: float, end: float, width: float) -> Floats:
+    """Return the edges (k + 1,) of steps from `start` to `end`: `width` radians, less just after angle zero."""
+    edges, size = [start], width if start > 0.0 else _FIRST_STEP * width
+    while edges[-1] < end - _LEAST_STEP:
+        edges.append(min(edges[-1] + size, end))
+        size = min(2.0 * size, width)
+    return np.array(edges)
+
+
+def _solve_run(circuit: Circuit, y: Floats, mesh: Mesh) -> Floats | None:
+    """Return the stages (b, k, 2, n) of k steps from `y` (b, n) by Newton's method, None if it does not converge.
+
+    All steps are linearised together; each then follows from the end of the one before.
+    """
+    (variants, n), count = y.shape, len(mesh.widths)
+    per_second = circuit.angular_frequency[:, None, None, None] / mesh.widths[:, None, None]
+    stages = np.repeat(np.repeat(y[:, None, None], count, axis=1), 2, axis=2)
+    q_before = circuit.terms(stages, mesh)[0][:, :1, 1]
     gain = (per_second * _INVERSE)[..., None, None]
+    carry = (per_second[..., 0] * _INVERSE.sum(axis=1))[:, 1:, :, None, None]
     for _ in range(_MOST_NEWTON):
-        q, f, q_slope, f_slope = (part[:, 0] for part in circuit.evaluate(stages, mesh))
-        residual = per_second * (_INVERSE @ (q - q_start)) - f
-        matrix = gain * q_slope[:, None]
-        matrix[:, [0, 1], [0, 1]] -= f_slope
-        square = matrix.swapaxes(2, 3).reshape(variants, 2 * n, 2 * n)
+        q, f, q_slope, f_slope = circuit.evaluate(stages, mesh)
+        ends = np.concatenate([q_before, q[:, :-1, 1]], axis=1)
+        residual = per_second * (_INVERSE @ (q - ends[:, :, None])) - f
+        matrix = gain * q_slope[:, :, None]
+        matrix[:, :, [0, 1], [0, 1]] -= f_slope
+        square = matrix.swapaxes(3, 4).reshape(variants, count, 2 * n, 2 * n)
+        carried = np.flatnonzero(q_slope.any(axis=(0, 1, 2, 3)))
+        known = np.zeros((variants, count, 2 * n, len(carried) + 1))
+        known[..., 0] = -residual.reshape(variants, count, 2 * n)
+        known[:, 1:, :, 1:] = (carry * q_slope[:, :-1, None, 1][..., carried]).reshape(variants, count - 1, 2 * n, -1)
         try:
-            change = np.linalg.solve(square, -residual.reshape(variants, 2 * n, 1)).reshape(variants, 1, 2, n)
+            solved = np.linalg.solve(square, known)
         except np.linalg.LinAlgError:
             return None
+        change = solved[..., 0]
+        for step in range(1, count):
+            change[:, step] += (solved[:, step, :, 1:] @ change[:, step - 1, n + carried, None])[..., 0]
+        change = change.reshape(stages.shape)
         stages = stages + change
-        size = np.max(np.abs(change) / (np.max(np.abs(stages), axis=2, keepdims=True) + 1e-3))
+        size = np.max(np.abs(change) / (np.max(np.abs(stages), axis=(1, 2), keepdims=True) + 1e-3))
         if not np.isfinite(size):
             return None
         if size < _CLOSE:
-            return stages[:, 0]
+            return stages
     return None
 
 
 ANGLES = 24
 """Closing angles tried in each half period in which the circuit differs."""
 
-_SEGMENTS = 6
-"""Parts of a half period; after each the limiter's resistance is updated."""
+_SEGMENTS, _LONGER_SEGMENTS = 6, 3
+"""Parts of a half period, each solved at once: with a limiter, whose resistance is updated after each, and without."""
 
 _STEPS, _LATER_STEPS = 8, 4
 """Integration steps of a segment in the first `_FINE_HALF_CYCLES`, and later."""
@@ -203,27 +229,27 @@ class _Surge:
     volts: Floats
     line_i2t: list[Floats] = field(default_factory=list)
 
-    def update(self, step: TransientStep) -> None:
-        """Update peaks, I²t, the temperature of the limiter and the start time by one step."""
+    def update(self, run: TransientRun) -> None:
+        """Update peaks, I²t, the temperature of the limiter and the start time by the steps of a run."""
         equations, wiring = self.circuit.equations, self.circuit.equations.wiring
-        current, _ = path_currents(equations, step.y, self.circuit.emf(step.angles), self.circuit.junction)
+        current, _ = path_currents(equations, run.y, self.circuit.emf(run.angles), self.circuit.junction)
         net = current @ np.array(wiring.signs, float)
-        line = equations.windings.line_ratio[:, None] * net
-        seconds = step.weights / self.circuit.angular_frequency[:, None]
-        i2t = np.sum(line**2 * seconds, axis=1)
-        self.line_i2t[-1] += i2t
-        self.diode_peak = np.maximum(self.diode_peak, current.max(axis=(1, 2)))
+        line = equations.windings.line_ratio[:, None, None] * net
+        seconds = run.weights / self.circuit.angular_frequency[:, None, None]
+        i2t = np.sum(line**2 * seconds, axis=2)
+        self.line_i2t[-1] += i2t.sum(axis=1)
+        self.diode_peak = np.maximum(self.diode_peak, current.max(axis=(1, 2, 3)))
         for winding in set(wiring.windings):
             own = np.abs(current @ wiring.through(winding)) / wiring.windings_in_parallel
-            self.winding_peak = np.maximum(self.winding_peak, own.max(axis=1))
-        self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=1))
+            self.winding_peak = np.maximum(self.winding_peak, own.max(axis=(1, 2)))
+        self.line_peak = np.maximum(self.line_peak, np.abs(line).max(axis=(1, 2)))
         for index in equations.capacitors:
             for placed in equations.placed(index):
-                volts = step.y[..., list(placed.inner)].sum(-1).max(axis=1)
+                volts = run.y[..., list(placed.inner)].sum(-1).max(axis=(1, 2))
                 self.capacitor_peaks[index] = np.maximum(self.capacitor_peaks[index], volts)
-        self._update_start_time(step.y[:, 1, list(self.watched)].sum(-1), step.angles[1], np.sum(seconds, axis=1))
+        self._update_start_time(run.y[:, :, 1, list(self.watched)].sum(-1), run.angles[:, 1], np.sum(seconds, axis=2))
         if self.bench.ntc is not None:
-            self._update_limiter(self.bench.ntc, i2t, np.sum(seconds, axis=1))
+            self._update_limiter(self.bench.ntc, i2t, np.sum(seconds, axis=2))
 
     def keep_worst_angles(self, y: Floats) -> Floats:
         """Keep only the closing angles that are the worst in any figure; return their unknowns of `y` (b, n)."""
@@ -242,22 +268,30 @@ class _Surge:
         kept_unknowns: Floats = y[chosen]
         return kept_unknowns
 
-    def _update_start_time(self, volts: Floats, angle: float, seconds: Floats) -> None:
-        """Interpolate the time at which the watched voltage reached its level, if that is within this step."""
-        rise = np.where(volts > self.volts, volts - self.volts, 1.0)
+    def _update_start_time(self, volts: Floats, angle: Floats, seconds: Floats) -> None:
+        """Interpolate the time at which the watched voltage reached its level, if that is within these steps.
+
+        `volts` (b, k) and `angle` (k,) are those at the ends of steps that last `seconds` (b, k).
+        """
+        before = np.concatenate([self.volts[:, None], volts[:, :-1]], axis=1)
+        rise = np.where(volts > before, volts - before, 1.0)
         excess = np.clip((volts - self.level) / rise, 0.0, 1.0)
-        time = angle / self.circuit.angular_frequency - excess * seconds
-        self.reached = np.where((volts >= self.level) & np.isnan(self.reached), time, self.reached)
-        self.volts = volts
+        time = angle / self.circuit.angular_frequency[:, None] - excess * seconds
+        there = volts >= self.level
+        first = time[np.arange(len(time)), there.argmax(axis=1)]
+        self.reached = np.where(there.any(axis=1) & np.isnan(self.reached), first, self.reached)
+        self.volts = volts[:, -1]
 
     def _update_limiter(self, ntc: Ntc, i2t: Floats, seconds: Floats) -> None:
-        """Heat the limiter: D·τ·dT/dt = i²·R − D·(T − Ta), exact over a step of constant power."""
+        """Heat the limiter over steps (b, k): D·τ·dT/dt = i²·R − D·(T − Ta), exact where power is constant."""
         parts = self.circuit.equations.parts
-        power = i2t / seconds * parts["ntc.resistance"]
-        end = parts["ambient.temperature"] + power / ntc.dissipation_factor
+        end = parts["ambient.temperature"][:, None] + i2t / seconds * (
+            parts["ntc.resistance"][:, None] / ntc.dissipation_factor
+        )
         decay = np.exp(-seconds / ntc.time_constant)
         hottest = parts["ambient.temperature"] + _HOTTEST_RISE
-        self.ntc = np.minimum(end + (self.ntc - end) * decay, hottest)
+        for step in range(end.shape[1]):
+            self.ntc = np.minimum(end[:, step] + (self.ntc - end[:, step]) * decay[:, step], hottest)
 
 
 def switch_on(bench: Bench, mains_voltage: float | None = None, angles: int = ANGLES) -> SwitchOn:
@@ -304,15 +338,16 @@ def _integrate_until_started(surge: _Surge) -> None:
     """Integrate until the supply has started at every angle, and with chokes as long again for the overshoot."""
     y = np.zeros((len(surge.circuit.closing), surge.circuit.equations.size))
     enough, half_cycle = _MOST_HALF_CYCLES, 0
+    segments = _LONGER_SEGMENTS if surge.bench.ntc is None else _SEGMENTS
     while half_cycle < enough:
         steps = _STEPS if half_cycle < _FINE_HALF_CYCLES else _LATER_STEPS
         surge.line_i2t.append(np.zeros(len(y)))
-        for segment in range(_SEGMENTS):
-            start = (half_cycle + segment / _SEGMENTS) * np.pi
-            end = (half_cycle + (segment + 1) / _SEGMENTS) * np.pi
-            for step in integrate(surge.circuit, y, start, end, np.pi / (_SEGMENTS * steps)):
-                surge.update(step)
-                y = step.y[:, 1]
+        for segment in range(segments):
+            start = (half_cycle + segment / segments) * np.pi
+            end = (half_cycle + (segment + 1) / segments) * np.pi
+            for run in integrate(surge.circuit, y, start, end, np.pi / (_SEGMENTS * steps)):
+                surge.update(run)
+                y = run.y[:, -1, 1]
             _set_limiter_resistance(surge)
         half_cycle += 1
         if half_cycle == _FINE_HALF_CYCLES:
