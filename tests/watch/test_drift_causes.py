@@ -1,5 +1,6 @@
 """What explains a drift: parts that warm, and a mains meter that drifts itself."""
 
+import doctest
 import math
 
 import pytest
@@ -8,6 +9,7 @@ from benchmon.bench import load_bench
 from benchmon.bench.supply import CurrentLoad
 from benchmon.prediction import predict
 from benchmon.watch.course_wording import BandPosition, drift_sentence, mains_meter_drift_sentence
+from benchmon.watch.drift import warm_up
 from benchmon.watch.drift.drift import Drift
 from benchmon.watch.drift.mains_estimate import ShownMovement, meter_drift
 from benchmon.watch.drift.warm_up import WarmParts, progress_of, warmed_by
@@ -206,3 +208,7 @@ def test_an_electronic_load_does_not_warm_up():
     warm.moved("output", "output.current.mean", 1.0, 0.1)
     warm.look(900.0, 0.0, {})
     assert warm.moved("output", "output.current.mean", 1.0, 0.1) == (0.0, 0.0)
+
+
+def test_the_examples_of_warming_parts_are_right():
+    assert doctest.testmod(warm_up).failed == 0
