@@ -13,13 +13,13 @@ operation on whole rows. If one variant represents all of them, its b is 1.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmon.errors import PredictionError
+from benchmon.prediction.sparse_stages import MANY_BLOCKS, kept, singular_circuit, solve_sparsely, stages_of
 from benchmon.signals.arrays import Floats
 
 STAGES = np.array([1.0 / 3.0, 1.0])
@@ -33,6 +33,12 @@ _MOST_STEPS = 60
 _MOST_HALVINGS = 12
 TOLERANCE = 3e-6
 """Relative size of the last step: the error left by Newton's method is about its square."""
+
+_LEFT, _QUADRATIC = 3e-8, 0.01
+"""Relative size that the next step would have at most, for this one to be the last, and that of the one before it.
+
+Newton's method converges quadratically near the end, so two steps tell how large the next one would be.
+"""
 
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 """Limits, in volts or amperes, of the size that a step is compared with: a junction bends within millivolts."""
@@ -128,7 +134,7 @@ def solve_periodic(
     """
     y = start
     seconds = mesh.widths / system.angular_frequency[:, None]
-    converged = np.zeros(len(y), bool)
+    converged, last = np.zeros(len(y), bool), np.full(len(y), np.inf)
     # A variant that diverges becomes infinite, and is marked like any other that does not converge.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for step in range(most_steps):
@@ -140,6 +146,9 @@ def solve_periodic(
             y = y + (_shortened(system, mesh, seconds, y, change, found=found) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             converged = sizes < tolerance
+            if step > 1 and not damped and tolerance <= TOLERANCE:
+                converged |= (last < _QUADRATIC) & (sizes * (sizes / last) ** 2 < _LEFT)
+            last = sizes
             if np.all(converged) or not np.any(np.isfinite(sizes)):
                 break
         return PeriodicSolution(mesh, y, rates_of(y, starts_of(system, y), seconds), converged, steps=step + 1)
@@ -206,12 +215,14 @@ def _newton_step(system: PeriodicSystem, seconds: Floats, found: _Evaluated) -> 
     """Return the change of all stages, (b, m, 2, n), of a full step where the system is as `found`."""
     q, f, q_slope, f_slope = found
     forced = -residual_of(system, seconds, q, f)
+    if forced[0].size >= MANY_BLOCKS:
+        stages, stored = stages_of(system.exchange, seconds, _INVERSE, q_slope, f_slope)
+        solved = solve_sparsely(stages, forced)
+        return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
     local, from_start, stored = eliminated_stages(system, seconds, q_slope, f_slope)
     n = q.shape[-1]
     right = np.concatenate([from_start, forced[:, None]], axis=1)
-    if local[0, 0].size >= _MANY_BLOCKS:
-        solved = solve_blocks_sparsely(local, right)
-    elif system.needs_pivoting or n > MANY:
+    if system.needs_pivoting or n > MANY or local[0, 0].size < _FEW_BLOCKS:
         solved = solve_blocks_pivoting(local, right)
     else:
         solved = solve_blocks(local, right)
@@ -234,7 +245,7 @@ def eliminated_stages(
     """
     q_slope, f_slope = (slope.transpose(3, 4, 0, 1, 2) for slope in (q_slope, f_slope))
     n, _, variants, intervals, _ = q_slope.shape
-    stores = np.any(_kept(q_slope), axis=(2, 3, 4))
+    stores = np.any(kept(q_slope), axis=(2, 3, 4))
     start_slope = np.zeros((n, n, variants, intervals))
     at, of = np.nonzero(stores)
     start_slope[at, of, :, 1:] = q_slope[at, of, :, :-1, 1]
@@ -252,11 +263,6 @@ def eliminated_stages(
         from_start[row] = (_INVERSE[row].sum() * per_second) * start_slope[:, stored]
     size = 2 * n
     return local.reshape(size, size, variants, intervals), from_start.reshape(size, -1, variants, intervals), stored
-
-
-def _kept(values: Floats) -> Floats:
-    """Return `values` without the repetitions along axes that are only broadcast."""
-    return values[tuple(slice(0, 1) if stride == 0 else slice(None) for stride in values.strides)]
 
 
 def _step(by_start: Floats, forced: Floats, exchange: Floats, stored: NDArray[np.intp]) -> Floats:
@@ -281,14 +287,6 @@ MANY = 6
 """Unknowns above which LAPACK and BLAS are faster on a matrix than operations on whole rows."""
 
 
-def singular_circuit() -> PredictionError:
-    """Return the error for a circuit whose matrix has no inverse."""
-    return PredictionError(
-        "the circuit has no unique solution: a node is connected to nothing or held by two parts at once; "
-        "check for a choke that feeds a constant current without a capacitor, and for parts of zero"
-    )
-
-
 def solve_blocks(local: Floats, right: Floats) -> Floats:
     """Return x of local·x = right, for local (k, k, …) and right (k, r, …), by Gaussian elimination in place.
 
@@ -307,59 +305,8 @@ def solve_blocks(local: Floats, right: Floats) -> Floats:
     return right
 
 
-_MANY_BLOCKS = 500
-"""Matrices at once from which operations on their entries that are not zero are faster than LAPACK on each.
-
-Measured with 14 rows, of which LAPACK takes 4 µs each and the operations about 250 times 2 µs and 1 ns each.
-"""
-
-
-def solve_blocks_sparsely(local: Floats, right: Floats) -> Floats:
-    """Return the same as `solve_blocks`, with operations only on entries that are not zero in all matrices.
-
-    The order of elimination leaves few others (Markowitz, Management Science 3, 1957, 255), and every pivot is on the
-    diagonal. A node between two chokes has nothing there until the current of one is eliminated. Raises
-    `PredictionError` if there is no such order.
-    """
-    filled = np.any(right, axis=(2, 3))
-    steps = _elimination_order(len(local), np.any(local, axis=(2, 3)).tobytes())
-    for k, rows, columns in steps:
-        known = np.flatnonzero(filled[k])
-        local[k, k] = 1.0 / local[k, k]
-        for row in rows:
-            factor = local[row, k] * local[k, k]
-            for column in columns:
-                local[row, column] -= factor * local[k, column]
-            for side in known:
-                right[row, side] -= factor * right[k, side]
-            filled[row] |= filled[k]
-    for k, _, columns in reversed(steps):
-        for column in columns:
-            right[k] -= local[k, column] * right[column]
-        right[k] *= local[k, k]
-    return right
-
-
-@lru_cache(maxsize=64)
-def _elimination_order(size: int, pattern: bytes) -> tuple[tuple[int, list[int], list[int]], ...]:
-    """Return the pivots in order, each with the rows and the columns of the rest that it meets.
-
-    `pattern` are the bytes of a matrix (size, size) of which entries are not zero. Raises `PredictionError` if the
-    diagonal of the rest is empty.
-    """
-    filled = np.frombuffer(pattern, bool).reshape(size, size).copy()
-    left, steps = list(range(size)), []
-    while left:
-        rest = filled[np.ix_(left, left)]
-        usable = np.flatnonzero(np.diagonal(rest))
-        if len(usable) == 0:
-            raise singular_circuit()
-        work = (rest.sum(axis=0) - 1) * (rest.sum(axis=1) - 1)
-        k = left.pop(int(usable[np.argmin(work[usable])]))
-        rows, columns = ([each for each in left if one[each]] for one in (filled[:, k], filled[k]))
-        filled[np.ix_(rows, columns)] = True
-        steps.append((k, rows, columns))
-    return tuple(steps)
+_FEW_BLOCKS = 200
+"""Matrices at once up to which LAPACK on each is faster than an elimination of all by Python's steps."""
 
 
 def solve_blocks_pivoting(local: Floats, right: Floats) -> Floats:

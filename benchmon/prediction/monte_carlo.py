@@ -46,8 +46,9 @@ from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import COPPER_ZERO
 
-_CHUNK = 32_000
-"""Values of the unknowns of a chunk, one an interval: the arrays of a step then stay in the processor's cache."""
+_CHUNK = 16_000
+"""Intervals of the draws that are solved at once: enough for operations to be long, and few enough for the cache."""
+
 _LEAST_CHUNK = 100
 _PARTS = 48
 """Parts of a distribution in which draws are counted."""
@@ -162,6 +163,11 @@ class _FastMethod:
     sags: tuple[Sag | None, Sag | None]
     offsets: dict[str, Floats]
     offset_slopes: dict[str, Floats]
+
+    @property
+    def core_steps(self) -> int:
+        """Newton steps of the core: a mean current that it balances moves its flux far, and they are cheap."""
+        return self.steps + (not self.nominal.solved.equilibrium.state.circuit.equations.wiring.symmetric)
 
 
 def monte_carlo(
@@ -449,14 +455,15 @@ def _solve_in_full(nominal: Nominal, deviates: Floats) -> dict[str, Floats]:
 def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats], NDArray[np.bool_]]:
     """Return the quantities of every draw, and which draws conserve charge."""
     nominal = method.nominal
-    drawn = _drawn_circuits(nominal, deviates, method.sags, method.steps)
+    drawn = _drawn_circuits(nominal, deviates, method.sags, method.core_steps)
     circuit, parts = drawn.circuit, drawn.parts
     start = _from(method.y, method.y_slopes, drawn.moves)
-    state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
     if circuit.sag is not None and not circuit.equations.wiring.symmetric:
         # The mean of the current makes the sag large, and first order is not enough for it.
-        circuit = circuit_of(nominal.bench, parts, drawn.junction, sag_of(state, parts))
-        state = SteadyState(circuit, solve_periodic(circuit, method.mesh, state.solution.y, most_steps=1))
+        near = PeriodicSolution(method.mesh, start, np.zeros_like(start), np.zeros(len(start), bool))
+        sag = sag_of(SteadyState(circuit, near), parts)
+        circuit = replace(circuit, sag=sag and replace(sag, core_steps=method.core_steps))
+    state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
     found, balanced = _quantities(nominal.bench, state, parts, drawn.shift)
     for name, value in found.items():
         found[name] = value + method.offsets[name] + drawn.moves @ method.offset_slopes[name]
@@ -550,29 +557,23 @@ def _solve_draws(
     """
     values = {name: np.empty(len(deviates)) for name in nominal.solved.quantities}
     balanced = np.zeros(len(deviates), np.bool_)
-    rest = every = np.arange(len(deviates))
+    rest = np.arange(len(deviates))
     methods = () if method is None else (method, replace(method, steps=method.steps + _MORE_STEPS))
     for fast in methods:
-        for some in _chunks(rest, fast.y):
+        for some in _chunks(rest, fast.mesh):
             progress(some[0] / len(deviates))
             found, balanced[some] = _solve_fast(fast, deviates[some])
             _put(values, some, found)
-        strayed = np.concatenate(
-            [
-                _strayed(values["diode.current.peak"][some])
-                for some in _chunks(every, nominal.solved.equilibrium.state.solution.y[0])
-            ]
-        )
-        rest = rest[(~balanced | strayed)[rest]]
-    for some in _chunks(rest, nominal.solved.equilibrium.state.solution.y[0]):
+        rest = rest[(~balanced | _strayed(values["diode.current.peak"]))[rest]]
+    for some in _chunks(rest, nominal.solved.equilibrium.state.solution.mesh):
         progress(some[0] / len(deviates))
         _put(values, some, _solve_in_full(nominal, deviates[some]))
     return values, len(rest)
 
 
-def _chunks(draws: NDArray[np.intp], y: Floats) -> list[NDArray[np.intp]]:
-    """Return the numbers of draws in chunks that are solved at once, each for stage values like `y` (m, 2, n)."""
-    chunk = max(_LEAST_CHUNK, 2 * _CHUNK // y.size)
+def _chunks(draws: NDArray[np.intp], mesh: Mesh) -> list[NDArray[np.intp]]:
+    """Return the numbers of draws in chunks that are solved at once on a mesh."""
+    chunk = max(_LEAST_CHUNK, _CHUNK // len(mesh.widths))
     return [draws[start : start + chunk] for start in range(0, len(draws), chunk)]
 
 

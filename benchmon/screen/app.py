@@ -72,6 +72,7 @@ class BenchmonApp(OperatorActions):
         Binding("ctrl+q,ctrl+c", "leave", "Quit", show=False, priority=True),
         Binding("ctrl+o", "switch_off", "Switch off", show=False, priority=True),
         Binding("ctrl+l", "redraw", "Redraw", show=False, priority=True),
+        Binding("ctrl+z", "suspend_process", "To the shell", show=False, priority=True),
     ]
 
     wants_background = staticmethod(wants_background)

@@ -15,10 +15,10 @@ from benchmon.prediction import predict
 from benchmon.prediction.circuit.circuit import Circuit
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.circuit.steady_state import diagnose_convergence
-from benchmon.prediction.collocation import solve_blocks_sparsely
 from benchmon.prediction.monte_carlo import monte_carlo
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.solved import SolvedQuantities, solve
+from benchmon.prediction.sparse_stages import SparseStages, solve_sparsely
 from support.circuits.balance import Balance
 from support.circuits.drawn import KINDS, capacitor, choke, current, draw, draw_wild, plain, resistor
 
@@ -234,9 +234,11 @@ def test_an_elimination_of_what_is_not_zero_agrees_with_lapack():
     local = chain[..., None, None] * random.uniform(0.5, 2.0, (7, 7, 30, 20))
     right = np.eye(7)[:, [1, 5], None, None] * random.uniform(0.5, 2.0, (7, 2, 30, 20))
     by_lapack = np.linalg.solve(local.transpose(2, 3, 0, 1), right.transpose(2, 3, 0, 1)).transpose(2, 3, 0, 1)
-    assert solve_blocks_sparsely(local, right) == pytest.approx(by_lapack, rel=1e-9, abs=1e-12)
+    entries = {(row, column): local[row, column] for row, column in np.argwhere(chain).tolist()}
+    stages = SparseStages(7, entries, {(1, 0): right[1, 0]}, 1)
+    assert solve_sparsely(stages, right[:, 1]) == pytest.approx(by_lapack, rel=1e-9, abs=1e-12)
 
 
 def test_a_matrix_without_anything_on_its_diagonal_is_refused():
     with pytest.raises(PredictionError, match="no unique solution"):
-        solve_blocks_sparsely(np.zeros((2, 2, 3, 4)), np.ones((2, 1, 3, 4)))
+        solve_sparsely(SparseStages(2, {(0, 1): np.ones((3, 4))}, {}, 0), np.ones((2, 3, 4)))

@@ -270,3 +270,23 @@ async def test_the_nearest_to_their_limits_stay_in_sight(make_view, judge, read_
         lines = await shown(app, pilot, read_screen)
         assert any("probe 19" in line and "99.0 of 100 °C" in line for line in lines)
         assert any("the nearest to their limits" in line for line in lines)
+
+
+async def test_arrows_move_the_cursor_again_once_a_tiny_terminal_has_grown(make_view, agree, read_screen):
+    view = make_view()
+    agree(view)
+    app = BenchmonApp(view)
+    async with app.run_test(size=(80, 24)) as pilot:
+
+        async def marked():
+            lines = await shown(app, pilot, read_screen)
+            return [number for number, line in enumerate(lines) if line.startswith("›")]
+
+        [before] = await marked()
+        await pilot.resize_terminal(12, 4)
+        await pilot.pause()
+        await pilot.resize_terminal(80, 24)
+        assert await marked() == [before]
+        await pilot.press("down")
+        [after] = await marked()
+        assert after > before

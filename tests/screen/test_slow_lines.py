@@ -201,7 +201,31 @@ def test_keys_that_begin_like_an_answer_are_keys():
     assert waiting.without("\x1b]") + waiting.without("") == "\x1b]"
     assert waiting.without("\x1b]11;rgb:ff") + "".join(waiting.without("") for _ in range(20)) == ""
     assert waiting.without("q") == "q"
-    assert waiting.without("\x1b") == "\x1b", "Escape is not held up for ever"
+    assert waiting.without("\x1b") + waiting.without("") == "\x1b", "Escape is held up no longer than others"
+    assert waiting.without("\x1b]11;rgb:ffff/ffff/ffff\x1b\\") == ""
+    assert waiting.without("\x1b") == "\x1b", "it is a key at once when the answer is there"
+
+
+@pytest.mark.parametrize("pause", [0.0, 0.03], ids=["at once", "byte by byte"])
+def test_an_answer_about_the_background_that_comes_very_late_is_no_key(start, pause):
+    """Its letters are keys of the screen: r asks for readings, b shows large digits; Escape goes back."""
+    # Milliseconds after which an Escape is a key; on a busy machine bytes of one answer may lie far apart.
+    line = start(ESCDELAY="2000")
+    assert line.shows("output volt"), line.screen.display
+    assert line.until(lambda: b"\x1b]11;?" in line.sent)
+    line.press(b"t")
+    assert line.shows("trend of"), line.screen.display
+    line.answers = False  # A terminal puts no other answer into the midst of one.
+    line.run(6.0)
+    answer = b"\x1b]11;rgb:ffff/ffff/eeee\x1b\\"
+    for piece in [answer] if pause == 0.0 else [bytes([each]) for each in answer]:
+        line.press(piece)
+        line.run(pause)
+    line.answers = True
+    line.run(1.0)
+    assert any("trend of" in each for each in line.screen.display), line.screen.display
+    line.press(b"?")
+    assert line.shows("Keys of"), line.screen.display
 
 
 def value_shown(line: Line) -> float:
@@ -510,11 +534,15 @@ def test_inside_screen(start, tmp_path):
     line.run(1.0)
 
 
-def test_put_in_the_background_and_back_it_shows_itself_whole(start):
+@pytest.mark.parametrize("how", ["signal", "key"])
+def test_put_in_the_background_and_back_it_shows_itself_whole(start, how):
     line = start()
     assert line.shows("Help")
     line.run(1.0)
-    os.kill(line.pid, signal.SIGTSTP)
+    if how == "signal":
+        os.kill(line.pid, signal.SIGTSTP)
+    else:
+        line.press(b"\x1a")
     assert line.until(lambda: os.waitpid(line.pid, os.WNOHANG | os.WUNTRACED)[0] == line.pid)
     line.run(0.5)
     line.screen.reset()

@@ -174,6 +174,7 @@ class FormApp(App[bool]):
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c,ctrl+q", "leave", "Leave", show=False, priority=True),
+        Binding("ctrl+z", "suspend_process", "To the shell", show=False, priority=True),
     ]
 
     wants_background = staticmethod(wants_background)

@@ -123,6 +123,7 @@ _WORTH_SYNC = 400
 """Bytes of a frame from which on its drawing is kept together, where the terminal knows how."""
 
 
+_ESCAPE = "\x1b"
 _ASK_BACKGROUND = "\x1b]11;?\x1b\\"
 """xterm's control sequences: OSC 11 with a question mark is answered by the colour of the background, in this form."""
 _BACKGROUND = re.compile(r"\x1b\]11;([^\x00-\x1f]*)(?:\x07|\x1b\\|(?=[\x00-\x1a\x1c-\x1f]|\x1b[^\\]))")
@@ -160,7 +161,7 @@ class BackgroundAnswer:
     def __init__(self) -> None:
         self.is_light: bool | None = None
         self.is_answered = False
-        self._held, self._quiet, self._looks = "", 0, 0
+        self._held, self._quiet = "", 0
 
     def without(self, typed: str) -> str:
         """Return what was typed beside the answer; nothing more for now ("") releases what only looked like one."""
@@ -172,9 +173,8 @@ class BackgroundAnswer:
             text = text[: found.start()] + text[found.end() :]
         begun = _BEGUN_BACKGROUND.search(text)
         # An Escape key looks like the beginning; a line may pause in the midst of an answer, but hardly in its name.
-        # Once the answer came, or nothing has come for a while, Escape is a key again and is not held up.
-        self._looks += not typed
-        is_key = begun is not None and begun[0] == "\x1b" and (self.is_answered or self._looks > _LOOKS_FOR_THE_REST)
+        # Once the answer came, Escape is a key at once; before, when nothing has followed it for a moment.
+        is_key = begun is not None and begun[0] == "\x1b" and self.is_answered
         if begun is not None and not is_key and (typed or begun[0].startswith("\x1b]11;")):
             text, self._held = text[: begun.start()], begun[0] if self._quiet < _LOOKS_FOR_THE_REST else ""
         return text
@@ -284,6 +284,10 @@ class DifferentialDriver(LinuxDriver):
                     os.kill(os.getpid(), signal.SIGTERM if is_ignored else signal.SIGHUP)
                 return
             typed = self._without_background(decode(read))
+            if typed == _ESCAPE and not read:
+                # It was held for as long as the parser would wait, so nothing is waited for a second time.
+                self.process_message(events.Key("escape", _ESCAPE))
+                typed = ""
             for message in parser.feed(typed) if typed else ():
                 self.process_message(message)
             for message in parser.tick():

@@ -96,6 +96,9 @@ class BenchView(View, record=MAIN):
         self._table.show(state)
         self._temperatures.show(state, parts.heat)
         self._events.show(state)
+        if self.is_current and self.focused is None and parts.table:
+            # A part that has no room for a moment loses the cursor, and arrows would move nothing from then on.
+            self.set_focus(self._table)
 
     def action_find(self) -> None:
         """Find channels; what is typed takes effect at once."""
