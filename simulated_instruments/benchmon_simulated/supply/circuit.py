@@ -134,15 +134,27 @@ class OutputNetwork:
         # A multiplier has its first capacitor several times, and a second rail its whole filter.
         stacked = wiring.stacked
         twins = (parts.filter, parts.twin_filter or parts.filter, parts.filter)
-        before = tuple(FilterChain(twins[at][:1], OpenLoad(kind="open")) for at in range(stacked))
+        leaking, nothing = parts.self_discharge, OpenLoad(kind="open")
+        before = tuple(FilterChain(twins[at][:1], nothing, self_discharge=leaking) for at in range(stacked))
         first = 1 if stacked else 0
         rails = wiring.ports[stacked:]
         own, second = LoadedRail(parts.regulator, parts.load), parts.second
         each = (own, own if second is None else second)
         self.rails = tuple(
-            FilterChain(twins[at][first:], each[at].load, each[at].regulator) for at in range(len(rails))
+            FilterChain(
+                twins[at][first:],
+                each[at].load,
+                each[at].regulator,
+                self_discharge=leaking,
+                voltmeter=parts.voltmeter,
+            )
+            for at in range(len(rails))
         )
         self.ports = before + self.rails
+        self._stacked = stacked
+        places = [(part.state, port) for port, chain in enumerate(self.ports) for part in chain.capacitors]
+        histories = self.histories
+        self._capacitors = [(histories.index(state), port) for state, port in places]
         self.reservoir = self.ports[0].reservoir
         self.second_reservoir = self.ports[1].reservoir if wiring.has_two_outputs else None
 
@@ -150,6 +162,28 @@ class OutputNetwork:
     def histories(self) -> list[StateHistory]:
         """The stored states of every port: volts of capacitors and amperes of chokes."""
         return [history for chain in self.ports for history in chain.histories]
+
+    @property
+    def capacitors(self) -> list[tuple[int, int]]:
+        """Each capacitor's place among `histories`, and its port."""
+        return self._capacitors
+
+    def histories_of(self, port: int) -> slice:
+        """Return the places of a port's states among `histories`."""
+        before = sum(len(chain.histories) for chain in self.ports[:port])
+        return slice(before, before + len(self.ports[port].histories))
+
+    def is_open(self, port: int) -> bool:
+        """Return whether no load is connected to the capacitors of a port."""
+        return isinstance(self._rail_of(port).load, OpenLoad)
+
+    def drawn(self, port: int, volts: float) -> float:
+        """Return the amperes that flow out of the capacitors of a port at `volts`, the rectifier's diodes apart."""
+        rail, chain = self._rail_of(port), self.ports[port]
+        return chain.drawn(volts) + (0.0 if rail is chain else rail.drawn(self._stacked * volts))
+
+    def _rail_of(self, port: int) -> FilterChain:
+        return self.rails[max(0, port - self._stacked)]
 
     @property
     def first(self) -> FilterChain:

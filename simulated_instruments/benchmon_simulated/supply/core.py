@@ -140,6 +140,16 @@ class PrimaryCircuit:
         self._on = False
 
     @property
+    def states(self) -> list[float]:
+        """Its flux, the induced volts of the last step and of the one before, and 1 under power, else 0."""
+        return [self.flux, self._volts, self._before, float(self._on)]
+
+    @states.setter
+    def states(self, states: list[float]) -> None:
+        self.flux, self._volts, self._before, on = states
+        self._on = on > 0.5
+
+    @property
     def rated_flux(self) -> float:
         """The peak of the flux linkage at rated volts, in volt seconds."""
         return self._curve.rated

@@ -295,6 +295,11 @@ class WindingBranches:
         return self.ratio * reflected
 
     @property
+    def flows(self) -> list[StateHistory]:
+        """The branches' currents at the last two steps."""
+        return self._flows
+
+    @property
     def currents(self) -> list[float]:
         """The branches' currents at the last step, amperes, where they have inertia."""
         return [flow.last for flow in self._flows]
@@ -323,6 +328,11 @@ class DiodeNetwork:
         self._wiring, self._outputs, self._primary = wiring, outputs, primary
         self._windings = WindingBranches(wiring, ratio, leakage)
         self._diodes = [NetworkDiode(nodes) for nodes in wiring.diodes]
+
+    @property
+    def flows(self) -> list[StateHistory]:
+        """The windings' currents at the last two steps."""
+        return self._windings.flows
 
     def run(self, mains_emf: Floats, now: PeriodConditions) -> Cycle:
         """Step through one period of the unloaded mains voltage, shape (STEPS,), and return its waveforms."""

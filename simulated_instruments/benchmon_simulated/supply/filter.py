@@ -7,6 +7,7 @@ stops conducting. At the rectifier the whole chain is then equivalent to i = g·
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from benchmon.bench import (
@@ -58,10 +59,14 @@ GEAR = 2.0 / 3.0
 
 
 class ShuntCapacitor:
-    """A capacitor with its series resistance across the line. `voltage` is across its terminals."""
+    """A capacitor with its series resistance across the line. `voltage` is across its terminals.
 
-    def __init__(self, part: Capacitor) -> None:
+    Left alone it loses its charge in `self_discharge` seconds (to 1/e); without, it does not leak.
+    """
+
+    def __init__(self, part: Capacitor, self_discharge: float = math.inf) -> None:
         self._capacitance, self._esr = part.capacitance, part.esr or 0.0
+        self._leak = self._capacitance / self_discharge
         self.state = StateHistory()
         self.current = self.voltage = 0.0
         self.left = 1.0
@@ -69,15 +74,26 @@ class ShuntCapacitor:
         self.esr_factor = 1.0
         """A further factor on its series resistance."""
 
+    @property
+    def capacitance(self) -> float:
+        """The farads that it has left."""
+        return self._capacitance * self.left
+
+    @property
+    def leak(self) -> float:
+        """The siemens of its leakage: a part that has dried out leaks less."""
+        return self._leak * self.left
+
     def set_step(self, step: float) -> None:
         """Set the time step in seconds."""
         self._inertia = GEAR * step / (self._capacitance * self.left)
         self._conductance = 1.0 / (self._esr * self.esr_factor / self.left + self._inertia)
+        self._across = self._conductance + self._leak * self.left
 
     def equivalent(self, conductance: float, source: float) -> tuple[float, float]:
         """Return g and s before this part from those behind it."""
         state, own = self.state, self._conductance
-        return conductance + own, source - own * (4.0 * state.last - state.before) / 3.0
+        return conductance + self._across, source - own * (4.0 * state.last - state.before) / 3.0
 
     def accept(self, voltage: float, current: float) -> tuple[float, float]:
         """End the step with `voltage` and `current` at this part; return those behind it."""
@@ -86,7 +102,7 @@ class ShuntCapacitor:
         self.current = own = self._conductance * (voltage - expected)
         state.last, state.before = expected + self._inertia * own, state.last
         self.voltage = voltage
-        return voltage, current - own
+        return voltage, current - own - self._leak * self.left * voltage
 
 
 class SeriesPart:
@@ -115,13 +131,25 @@ class SeriesPart:
 
 
 class FilterChain:
-    """The filter parts in order, a regulator if there is one, then the load.
+    """The filter parts in order, a regulator if there is one, then the load, and `voltmeter` siemens across it.
 
-    At the last step `output` was the load's voltage and `feed` that before the regulator.
+    At the last step `output` was the load's voltage and `feed` that before the regulator. Capacitors lose their charge
+    in `self_discharge` seconds.
     """
 
-    def __init__(self, parts: Sequence[FilterPart], load: Load, regulator: Regulator | None = None) -> None:
-        self._parts = [ShuntCapacitor(part) if isinstance(part, Capacitor) else SeriesPart(part) for part in parts]
+    def __init__(
+        self,
+        parts: Sequence[FilterPart],
+        load: Load,
+        regulator: Regulator | None = None,
+        *,
+        self_discharge: float = math.inf,
+        voltmeter: float = 0.0,
+    ) -> None:
+        self._parts = [
+            ShuntCapacitor(part, self_discharge) if isinstance(part, Capacitor) else SeriesPart(part) for part in parts
+        ]
+        self._voltmeter = 0.0 if regulator is not None else voltmeter
         self._backwards = self._parts[::-1]
         self.output = self.feed = 0.0
         self.load, self.regulator = load, regulator
@@ -130,6 +158,20 @@ class FilterChain:
     def reservoir(self) -> ShuntCapacitor | None:
         """The first capacitor, if there is one."""
         return next((part for part in self._parts if isinstance(part, ShuntCapacitor)), None)
+
+    @property
+    def capacitors(self) -> list[ShuntCapacitor]:
+        """Its capacitors in order."""
+        return [part for part in self._parts if isinstance(part, ShuntCapacitor)]
+
+    def drawn(self, volts: float) -> float:
+        """Return the amperes that leakage, meter, regulator and load take from capacitors at `volts`."""
+        leaking = (self._voltmeter + sum(part.leak for part in self.capacitors)) * volts
+        regulator = self.regulator
+        if regulator is None:
+            return leaking + load_current(self.load, volts)
+        own = regulator.quiescent_current * min(1.0, max(0.0, volts / KNEE))
+        return leaking + own + load_current(self.load, regulated(regulator, volts))
 
     @property
     def histories(self) -> list[StateHistory]:
@@ -146,6 +188,7 @@ class FilterChain:
         regulator = self.regulator
         if regulator is None:
             conductance, source = load_equivalent(self.load, self.output)
+            conductance += self._voltmeter
         else:
             conductance, source = regulated_load_equivalent(regulator, self.load, self.feed)
         for part in self._backwards:

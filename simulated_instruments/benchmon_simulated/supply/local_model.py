@@ -14,9 +14,9 @@ import numpy as np
 
 from benchmon_simulated.effects import Floats
 
-VOLTS, SHAPE, COPPER, JUNCTION, LOAD, LIMITER = 0.03, 0.1, 0.03, 12.0, 0.04, 0.1
+VOLTS, SHAPE, COPPER, JUNCTION, LOAD, LIMITER, STORED = 0.03, 0.1, 0.03, 12.0, 0.04, 0.1, 0.05
 """How far from its centre a local model is used: parts of the volts, of the harmonics' size, of the copper's
-resistance; kelvins of the junctions; parts of load and inrush limiter."""
+resistance; kelvins of the junctions; parts of load and inrush limiter; parts of stored volts."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,8 @@ class OperatingPoint:
 
     `volts` rms of the mains and the `shape` of its harmonics; `copper`'s resistance relative to cold; `junctions` in
     °C; `load` and `second_load` in ohms or amperes; `limiter` in ohms. `others` is everything that does not change
-    gradually.
+    gradually. `stored` are the volts of the capacitors of those ports that are `kept`: charged to more than the mains
+    would charge them.
     """
 
     volts: float
@@ -36,6 +37,8 @@ class OperatingPoint:
     limiter: float
     others: Hashable
     second_load: float = 0.0
+    stored: tuple[float, ...] = ()
+    kept: tuple[int, ...] = ()
 
     def coordinates(self, centre: OperatingPoint) -> list[float]:
         """Return how far it is from `centre`, each in units of what a local model allows."""
@@ -47,6 +50,10 @@ class OperatingPoint:
             (self.load / centre.load - 1.0) / LOAD if centre.load else 0.0,
             (self.limiter / centre.limiter - 1.0) / LIMITER if centre.limiter else 0.0,
             (self.second_load / centre.second_load - 1.0) / LOAD if centre.second_load else 0.0,
+            *(
+                (volts / middle - 1.0) / STORED if middle else 0.0
+                for volts, middle in zip(self.stored, centre.stored, strict=True)
+            ),
         ]
 
     def neighbours(self) -> list[OperatingPoint]:
@@ -59,17 +66,25 @@ class OperatingPoint:
             replace(self, load=self.load * (1.0 + LOAD)),
             replace(self, limiter=self.limiter * (1.0 + LIMITER)),
             replace(self, second_load=self.second_load * (1.0 + LOAD)),
+            *(
+                replace(self, stored=(*self.stored[:at], volts * (1.0 + STORED), *self.stored[at + 1 :]))
+                for at, volts in enumerate(self.stored)
+            ),
         ]
 
 
 @dataclass(frozen=True)
 class PeriodValues:
-    """Electrical values of one period: quantities, the windings' mean squared amperes, each diode's watts, waves."""
+    """Values of one period: quantities, the windings' mean squared amperes, each diode's watts, waves.
+
+    `states` are those of the circuit at its end.
+    """
 
     quantities: dict[str, float]
     winding_squares: float
     diode_powers: tuple[float, ...]
     waveforms: Mapping[str, Floats]
+    states: Floats
 
 
 class LocalModel:
@@ -81,23 +96,31 @@ class LocalModel:
         self._centre = centre
         base = solve(centre)
         self._names, self._waves = tuple(base.quantities), tuple(base.waveforms)
+        self._end = len(base.quantities) + 1 + len(base.diode_powers)
         self._base = _vector(base)
         self._base_waves = _stack(base)
         self._slopes: list[tuple[int, Floats, Floats]] = []
+        least = self._base
         for at, neighbour in enumerate(centre.neighbours()):
             if varying[at]:
                 found = solve(neighbour)
+                least = np.fmin(least, _vector(found))
                 self._slopes.append((at, _vector(found) - self._base, _stack(found) - self._base_waves))
         below = solve(replace(centre, volts=centre.volts * (1.0 - VOLTS)))
         # Through three points: s·(above − below)/2 + s²·(above + below)/2, both relative to the centre.
         _, above, above_waves = self._slopes[0]
-        under, under_waves = _vector(below) - self._base, _stack(below) - self._base_waves
+        below_vector = _vector(below)
+        under, under_waves = below_vector - self._base, _stack(below) - self._base_waves
         self._slopes[0] = (0, (above - under) / 2.0, (above_waves - under_waves) / 2.0)
+        # What is never negative, as an rms, is not so in between.
+        self._never_below = np.where(np.fmin(least, below_vector) < 0.0, -np.inf, 0.0)
+        self._never_below[self._end :] = -np.inf
         self._bend, self._bend_waves = (above + under) / 2.0, (above_waves + under_waves) / 2.0
 
     def holds(self, point: OperatingPoint) -> bool:
         """Return whether it may be used at `point`."""
-        return point.others == self._centre.others and max(map(abs, point.coordinates(self._centre))) <= 1.0
+        alike = (point.others, point.kept) == (self._centre.others, self._centre.kept)
+        return alike and max(map(abs, point.coordinates(self._centre))) <= 1.0
 
     def at(self, point: OperatingPoint) -> PeriodValues:
         """Return the values at `point`. Waveforms are interpolated when they are looked at."""
@@ -105,11 +128,13 @@ class LocalModel:
         vector = self._base + places[0] ** 2 * self._bend
         for at, slope, _ in self._slopes:
             vector = vector + places[at] * slope
+        vector = np.maximum(vector, self._never_below)
         numbers = vector.tolist()
         count = len(self._names)
         quantities = dict(zip(self._names, numbers, strict=False))
         waves = _InterpolatedWaves(self._waves, lambda: self._waves_at(places))
-        return PeriodValues(quantities, numbers[count], tuple(numbers[count + 1 :]), waves)
+        powers = tuple(numbers[count + 1 : self._end])
+        return PeriodValues(quantities, numbers[count], powers, waves, vector[self._end :])
 
     def _waves_at(self, places: list[float]) -> Floats:
         waves: Floats = self._base_waves + places[0] ** 2 * self._bend_waves
@@ -141,7 +166,7 @@ class _InterpolatedWaves(Mapping[str, Floats]):
 
 
 def _vector(values: PeriodValues) -> Floats:
-    return np.array([*values.quantities.values(), values.winding_squares, *values.diode_powers])
+    return np.array([*values.quantities.values(), values.winding_squares, *values.diode_powers, *values.states])
 
 
 def _stack(values: PeriodValues) -> Floats:

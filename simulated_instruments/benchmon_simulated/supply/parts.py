@@ -63,6 +63,10 @@ class ActualParts:
     twin_filter: tuple[FilterPart, ...] | None = None
     second: LoadedRail | None = None
     curve: MagnetisingCurve | None = None
+    self_discharge: float = 3000.0
+    """Seconds in which the leakage of a capacitor takes its voltage to 1/e."""
+    voltmeter: float = 0.0
+    """Siemens of the voltmeter across an output; 0 without one."""
     matching: tuple[float, ...] = (1.0,) * 8
 
     @property
@@ -120,6 +124,7 @@ def draw_parts(bench: Bench, seed: int, effects: Effects) -> ActualParts:
         load=_draw_load(bench.load, spread),
         ambient=spread.around(bench.ambient.temperature, 0.5),
         regulator=_draw_regulator(bench.regulator, spread),
+        voltmeter=_voltmeter(bench),
     )
     return _with_effects(_with_second_rail(parts, bench, seed), bench, seed, effects)
 
@@ -131,6 +136,25 @@ def _with_second_rail(parts: ActualParts, bench: Bench, seed: int) -> ActualPart
     spread, seen = PartSpread(seed, 0x2ECD), bench.seen_from_output_2()
     rail = LoadedRail(_draw_regulator(seen.regulator, spread), _draw_load(seen.load, spread))
     return replace(parts, twin_filter=_draw_filter(seen.filter, spread), second=rail)
+
+
+_VOLTMETER = 1e-7
+"""Siemens of the 10 MΩ that a multimeter has on its DC ranges (from memory)."""
+
+
+def _voltmeter(bench: Bench) -> float:
+    """Return the siemens of the voltmeter across an output, 0 where no channel reads there."""
+    read = any(one.quantity.startswith(("output.voltage", "reservoir.voltage")) for one in bench.channel)
+    return _VOLTMETER if read else 0.0
+
+
+def _draw_self_discharge(spread: PartSpread) -> float:
+    """Return the seconds in which a capacitor's own leakage takes its voltage to 1/e.
+
+    Data sheets of electrolytics allow a leakage of 0.01·C·U (A, F, V times 10⁶, measured by IEC 60384-4 some minutes
+    after connecting), which is a time constant of 100 s; a tenth to a hundredth of it is typical (both from memory).
+    """
+    return spread.times(3000.0, 3.3)
 
 
 def check_simulated(bench: Bench) -> None:
@@ -163,6 +187,7 @@ def _with_effects(parts: ActualParts, bench: Bench, seed: int, effects: Effects)
             matching=tuple(spread.times(1.0, 1.15**scale) for _ in range(diodes)),
             filter=_real_filter(bench.filter, spread, scale),
             twin_filter=_real_filter(bench.seen_from_output_2().filter, spread, scale),
+            self_discharge=_draw_self_discharge(PartSpread(seed, 0x5E1F)),
         )
     if effects.leakage:
         spread = PartSpread(seed, 0x1EAC)

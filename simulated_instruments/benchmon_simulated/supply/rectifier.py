@@ -7,6 +7,7 @@ path's current then has a closed form (`SinglePath`). Every other case is solved
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from benchmon_simulated.supply.circuit import STEPS, Cycle, Floats, OutputNetwor
 from benchmon_simulated.supply.core import PrimaryCircuit
 from benchmon_simulated.supply.diode import path_current
 from benchmon_simulated.supply.diode_network import DiodeNetwork
+from benchmon_simulated.supply.filter import StateHistory
 from benchmon_simulated.supply.parts import ActualParts
 from benchmon_simulated.supply.topology import NodeWiring, wiring_of
 
@@ -131,6 +133,32 @@ class RectifierCircuit:
         """What moves slowly from period to period: stored volts and amperes, and the flux in volt seconds; (n,)."""
         stored = [history.last for history in self.outputs.histories]
         return np.array(stored + ([self.primary.flux] if self.primary else []))
+
+    @property
+    def states(self) -> Floats:
+        """All states: those stored at the last step, those at the one before, then the core's; (n,)."""
+        histories = self._histories
+        last, before = [each.last for each in histories], [each.before for each in histories]
+        return np.array(last + before + (self.primary.states if self.primary else []))
+
+    @states.setter
+    def states(self, states: Floats) -> None:
+        histories, values = self._histories, states.tolist()
+        count = len(histories)
+        for history, last, before in zip(histories, values, values[count:], strict=False):
+            history.last, history.before = last, before
+        if self.primary is not None:
+            self.primary.states = values[2 * count :]
+
+    @property
+    def _histories(self) -> list[StateHistory]:
+        return [*self.outputs.histories, *self._network.flows]
+
+    def set_stored(self, places: Sequence[int], volts: Sequence[float]) -> None:
+        """Set the states at some places of `slow_states` to so many volts; how fast they move stays."""
+        histories = self.outputs.histories
+        for at, there in zip(places, volts, strict=True):
+            histories[at].shift(there - histories[at].last)
 
     def shift_states(self, changes: Floats) -> None:
         """Add `changes`, shape (n,), to the `slow_states`."""

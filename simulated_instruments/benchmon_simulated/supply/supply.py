@@ -5,7 +5,6 @@ It has no clock and never sleeps: its owner advances it by the time that has pas
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
@@ -19,7 +18,8 @@ from benchmon_simulated.effects import Effects
 from benchmon_simulated.supply import measures
 from benchmon_simulated.supply.circuit import Cycle, DiodeState, Floats, PeriodConditions
 from benchmon_simulated.supply.core import SETTLED_FLUX
-from benchmon_simulated.supply.local_model import LocalModel, OperatingPoint, PeriodValues
+from benchmon_simulated.supply.interpolated import InterpolatedPeriods
+from benchmon_simulated.supply.local_model import OperatingPoint, PeriodValues
 from benchmon_simulated.supply.mains import MainsSocket, Wander
 from benchmon_simulated.supply.parts import (
     HEALTHY,
@@ -31,6 +31,7 @@ from benchmon_simulated.supply.parts import (
     rated_impedance,
 )
 from benchmon_simulated.supply.rectifier import RectifierCircuit
+from benchmon_simulated.supply.settling import SlowStates, leak
 from benchmon_simulated.supply.thermal import FuseElement, ThermalState
 from benchmon_simulated.supply.topology import NodeWiring
 
@@ -43,14 +44,8 @@ HOTTEST = 400.0
 PATIENCE = 20
 """Periods; over more of them, slow states are extrapolated."""
 
-MOST_PERIODS = 150
-"""Periods after which a neighbour of a local model is taken as settled."""
-
 TRANSIENT = 150
 """Periods after which what is left of a transient is no longer stepped on a supply that is interpolated."""
-
-_MOST_MODELS = 6
-"""Local models that are kept."""
 
 IDEAL = Effects.none()
 
@@ -98,12 +93,13 @@ class SupplyUnderTest:
         self._rated_impedance = rated_impedance(transformer)
         self._time = self._owed_periods = 0.0
         self._interpolated = interpolated
-        self._models: dict[Hashable, LocalModel | None] = {}
+        self._periods = InterpolatedPeriods(self, self._circuit)
         self._spent: PeriodValues | None = None
         self._state: Hashable = None
         self._stepped = 0
         point = self._operating_point()
-        self.snapshot = self._observe(self.period_values(self.run_circuit(self._circuit, point, 1)[0], point))
+        cycle, _ = self.run_circuit(self._circuit, point, 1)
+        self.snapshot = self._observe(self.period_values(self._circuit, cycle, point))
 
     @property
     def wiring(self) -> NodeWiring:
@@ -204,34 +200,34 @@ class SupplyUnderTest:
         owed = self._owed_periods + seconds * self.parts.mains_frequency
         due = max(1, int(owed))
         self._owed_periods = max(0.0, owed - due)
-        values = self._values(due)
+        values = self._values(due, seconds)
         self.snapshot = self._observe(values)
         self._advance_temperatures(values, seconds)
 
-    def _values(self, periods: int) -> PeriodValues:
+    def _values(self, periods: int, seconds: float) -> PeriodValues:
         """Return the values after at most `periods`: interpolated, where the supply is settled and may be so.
 
-        Where it changes to a state that was settled before, such as a contact that opens again, it is settled at once.
+        Where it changes to a state that was settled before, such as a contact that opens again, it is settled at once,
+        but for the charge that its capacitors keep.
         """
         point = self._operating_point()
-        if self._interpolated and point.others in self._models and point.volts > 0.0:
-            model = self._models[point.others]
-            if model is None or not model.holds(point):
-                model = LocalModel(point, _Settler(self, point), self._varying(point))
-                self._models = dict([*self._models.items(), (point.others, model)][-_MOST_MODELS:])
-            return model.at(point)
         if self._spent is not None and point.volts == 0.0:
             return self._spent
+        self._spent = None
+        if self._interpolated:
+            self._fit(self._circuit, point)
+            if (found := self._periods.values(point, periods, seconds)) is not None:
+                return found
         cycle, settled = self.run_circuit(self._circuit, point, periods)
-        values = self.period_values(cycle, point)
+        values = self.period_values(self._circuit, cycle, point)
         self._spent = values if self._interpolated and settled and point.volts == 0.0 else None
         self._stepped = self._stepped + periods if point.others == self._state else periods
         self._state = point.others
         if self._interpolated and point.volts > 0.0 and (settled or self._stepped >= TRANSIENT):
-            self._models.setdefault(point.others, None)
+            self._periods.has_settled(point)
         return values
 
-    def _varying(self, point: OperatingPoint) -> tuple[bool, ...]:
+    def varying(self, point: OperatingPoint) -> tuple[bool, ...]:
         """Return which coordinates of an operating point ever move on this supply."""
         hot = any(body.is_warmed for body in self._thermal.junctions)
         driven = self.defects.second_load is not None or self.defects.load != 1.0
@@ -249,36 +245,61 @@ class SupplyUnderTest:
             point.second_load > 0.0 and (moving_second or driven),
         )
 
-    def run_circuit(self, circuit: RectifierCircuit, point: OperatingPoint, periods: int) -> tuple[Cycle, bool]:
+    def run_circuit(
+        self, circuit: RectifierCircuit, point: OperatingPoint, periods: int, *, freely: bool = False
+    ) -> tuple[Cycle, bool]:
         """Step `circuit` through at most `periods`, fewer once a period repeats the one before.
 
-        Return the last period, and whether it repeated. Over many periods, slow states are extrapolated (`Settling`).
+        Return the last period, and whether it repeated. Over many periods, slow states are extrapolated (`SlowStates`).
+        Where only the settled period matters (`freely`), so is charge that would be kept; what `point` has as stored
+        stays.
         """
-        defects, now = self.defects, self._conditions(point)
+        wave, now = self._wave(point), self._conditions(point)
+        self._fit(circuit, point)
+        seconds, slope = 1.0 / now.frequency, 2.0 * now.diodes[0].slope
+        settling = None
+        if periods > PATIENCE and wave.any():
+            settling = SlowStates(circuit, seconds, slope, pinned=point.kept, freely=freely)
+        pins = [at for at, port in circuit.outputs.capacitors if port in point.kept]
+        circuit.set_stored(pins, point.stored)
+        cycle = circuit.run(wave, now)
+        left, moved = periods - 1, False
+        while left > 0:
+            flux, before = circuit.flux, cycle
+            if settling is not None:
+                moved = settling.extrapolate(periods - 1 - left)
+            circuit.set_stored(pins, point.stored)
+            stored = circuit.slow_states
+            cycle = circuit.run(wave, now)
+            left -= 1
+            still = abs(circuit.flux - flux) <= SETTLED_FLUX * circuit.rated_flux and not moved
+            repeats = still and cycle.repeats(before, SETTLED)
+            if repeats and (freely or wave.any()):
+                if not freely:
+                    leak(circuit, stored, left, powered=True)
+                return cycle, True
+            # A discharge proceeds in ever smaller steps, so a small change relative to the rest is no sign of its end.
+            if not wave.any() and cycle.is_spent(before):
+                return cycle, True
+            if repeats:
+                left -= leak(circuit, stored, left, powered=False)
+        return cycle, False
+
+    def _wave(self, point: OperatingPoint) -> Floats:
+        defects = self.defects
         wave = self._mains.wave(point.volts, point.shape, defects.mains_distortion, defects.mains_direct)
-        if point.volts == 0.0:
-            wave = np.zeros_like(wave)
-        outputs, loads = circuit.outputs, self._loads_at(point)
-        for rail, load in zip(outputs.rails, loads, strict=False):
+        return np.zeros_like(wave) if point.volts == 0.0 else wave
+
+    def _fit(self, circuit: RectifierCircuit, point: OperatingPoint) -> None:
+        """Give `circuit` its loads, and its capacitors their defects."""
+        defects, outputs = self.defects, circuit.outputs
+        for rail, load in zip(outputs.rails, self._loads_at(point), strict=False):
             rail.load = load
         if outputs.reservoir is not None:
             outputs.reservoir.left, outputs.reservoir.esr_factor = defects.reservoir_left, defects.reservoir_esr
         if outputs.second_reservoir is not None:
             outputs.second_reservoir.left = defects.second_reservoir_left
             outputs.second_reservoir.esr_factor = defects.second_reservoir_esr
-        loaded = not any(isinstance(load, OpenLoad) for load in loads[: len(outputs.rails)])
-        settling = SlowStates(circuit, loaded=loaded) if periods > PATIENCE and wave.any() else None
-        cycle = circuit.run(wave, now)
-        for count in range(periods - 1):
-            flux, before = circuit.flux, cycle
-            if settling is not None:
-                settling.extrapolate(count)
-            cycle = circuit.run(wave, now)
-            still = abs(circuit.flux - flux) <= SETTLED_FLUX * circuit.rated_flux
-            # A discharge proceeds in ever smaller steps, so a small change relative to the rest is no sign of its end.
-            if (still and cycle.repeats(before, SETTLED)) if wave.any() else cycle.is_spent(before):
-                return cycle, True
-        return cycle, False
 
     def _operating_point(self) -> OperatingPoint:
         """Return what the periods of this moment depend on."""
@@ -381,8 +402,8 @@ class SupplyUnderTest:
             thermal.second_regulator.advance(values["regulator_2.power.mean"], seconds, cooling)
         thermal.second_load.advance(values.get("load_2.power.mean", 0.0), seconds, cooling)
 
-    def period_values(self, cycle: Cycle, point: OperatingPoint) -> PeriodValues:
-        """Return the values of `cycle`, a period at `point`."""
+    def period_values(self, circuit: RectifierCircuit, cycle: Cycle, point: OperatingPoint) -> PeriodValues:
+        """Return the values of `cycle`, the last period of `circuit`, at `point`."""
         line = measures.line_side(cycle, self._no_load, self.parts.source_resistance)
         if self.fuse_blown:
             dead = np.zeros_like(line.current)
@@ -403,7 +424,7 @@ class SupplyUnderTest:
             second = self.parts.second or LoadedRail(self.parts.regulator, self.parts.load)
             found, more = measures.of_second_output(cycle, LoadedRail(second.regulator, second_load), self._across)
             values, waves = values | found, waves | more
-        return PeriodValues(values, cycle.winding_squares, cycle.diode_powers, waves)
+        return PeriodValues(values, cycle.winding_squares, cycle.diode_powers, waves, circuit.states)
 
     def _observe(self, period: PeriodValues) -> Snapshot:
         return Snapshot(self._time, period.quantities | self._thermal.temperatures(self._ambient), period.waveforms)
@@ -431,59 +452,3 @@ def _load_of_size(load: Load, size: float) -> Load:
     if isinstance(load, ResistorLoad):
         return load.model_copy(update={"resistance": size})
     return load.model_copy(update={"current": size}) if isinstance(load, CurrentLoad) else load
-
-
-class _Settler:
-    """Solves settled periods of `supply` one from another, on a circuit of its own, beginning near `point`."""
-
-    def __init__(self, supply: SupplyUnderTest, point: OperatingPoint) -> None:
-        self._supply, self._volts = supply, point.volts
-        self._circuit = copy.deepcopy(supply._circuit)
-
-    def __call__(self, point: OperatingPoint) -> PeriodValues:
-        # A capacitor without a load would keep what it had at higher volts.
-        self._circuit.shift_states((point.volts / self._volts - 1.0) * self._circuit.slow_states)
-        self._volts = point.volts
-        cycle, _ = self._supply.run_circuit(self._circuit, point, MOST_PERIODS)
-        return self._supply.period_values(cycle, point)
-
-
-class SlowStates:
-    """The slow states of `circuit` over periods, extrapolated to where they settle (Anderson's acceleration).
-
-    D. G. Anderson, Iterative procedures for nonlinear integral equations, J. ACM 12 (1965): the next state is the
-    combination of the last ones whose change within a period is least. What is stored for no load is left alone: it
-    would keep an overshoot.
-    """
-
-    _DEPTH = 4
-    _FIRST = 3
-
-    def __init__(self, circuit: RectifierCircuit, *, loaded: bool) -> None:
-        self._circuit = circuit
-        self._start = circuit.slow_states
-        self._moved = np.ones(len(self._start))
-        if not loaded:
-            self._moved[: len(circuit.outputs.histories)] = 0.0
-        self._ends: list[Floats] = []
-        self._changes: list[Floats] = []
-
-    def extrapolate(self, count: int) -> None:
-        """Take note of the states at the end of period number `count`, and move them to where they may settle."""
-        end = self._circuit.slow_states
-        change = (end - self._start) * self._moved
-        if count >= self._FIRST and len(end):
-            size = float(np.abs(change).max())
-            if self._changes and size > 10.0 * float(np.abs(self._changes[-1]).max()):
-                self._ends, self._changes = [], []
-            self._ends.append(end)
-            self._changes.append(change)
-            self._ends, self._changes = self._ends[-self._DEPTH :], self._changes[-self._DEPTH :]
-            if len(self._ends) > 1:
-                size_of_each = np.maximum(np.abs(end), 1e-9)
-                steps = np.diff(np.array(self._changes), axis=0) / size_of_each
-                weights = np.linalg.lstsq(steps.T, change / size_of_each, rcond=1e-9)[0]
-                shift = -weights @ np.diff(np.array(self._ends), axis=0)
-                limit = 50.0 * np.abs(change)
-                self._circuit.shift_states(np.clip(shift, -limit, limit))
-        self._start = self._circuit.slow_states
