@@ -53,7 +53,7 @@ class Bench(Section):
     regulator_2: s.Regulator | Literal["none"] | None = Field(
         None,
         union_mode="left_to_right",
-        description="Where only the first of two outputs has a regulator; else a section of its own.",
+        description='"none" where only the first of two outputs has a regulator; otherwise a section of its own.',
     )
     load_2: s.Load | None = None
     ambient: s.Ambient = s.Ambient()
@@ -100,7 +100,7 @@ class Bench(Section):
         rectifier, topology = self.rectifier, self.rectifier.topology
         for key in ("filter_2", "regulator_2", "load_2"):
             if getattr(self, key) is not None and not topology.has_two_outputs:
-                raise _PathError((key,), None, f"belongs to a second output, which a {rectifier.kind} has not")
+                raise _PathError((key,), None, f"belongs to a second output, which a {rectifier.kind} does not have")
         if rectifier.loads == "each":
             return
         if topology.second_winding is None or rectifier.outputs == "isolated":

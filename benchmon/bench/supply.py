@@ -385,5 +385,5 @@ class LearnedPart(Section):
     correlated: tuple[tuple[v.OneLine, Annotated[float, Field(gt=-1, lt=1)]], ...] = Field(
         (),
         description='Other learned parts with the coefficient of correlation, [["transformer.primary_resistance", '
-        "-0.8]]: what readings leave open of both together; a pair need stand at one of the two only.",
+        "-0.8]]: what readings leave open of both together; a pair stands with one of the two only.",
     )

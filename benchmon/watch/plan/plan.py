@@ -312,7 +312,7 @@ class Plan:
             return [self._event(EventKind.PLAN_STOPPED, number, now, request.words)]
         if request.action is Action.SKIP:
             if not request.words:
-                raise BadInput("a step is skipped with a reason only; say why")
+                raise BadInput("a step is skipped only with a reason; say why")
             return self._next(EventKind.STEP_SKIPPED, number, now, request.words)
         if lacks:
             raise BadInput(f"step {number} is not done: {'; '.join(lacks)}")

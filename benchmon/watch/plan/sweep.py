@@ -285,7 +285,7 @@ class Sweeps:
         if request.action is SweepAction.STOP:
             return [self.stopped(run, f"by the operator{f': {request.words}' if request.words else ''}", now)]
         if not request.words:
-            raise BadInput("a value is skipped with a reason only; say why")
+            raise BadInput("a value is skipped only with a reason; say why")
         skipped = self._event(EventKind.SWEEP_SKIPPED, run, now, request.words, EventDetails(note=request.words))
         return [skipped, self._after(run, now)]
 
