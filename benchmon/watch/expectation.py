@@ -13,7 +13,7 @@ from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.meter_response import response_of
+from benchmon.prediction.circuit.meter_response import MeterResponse, response_of
 from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import REGULATOR_TEMPERATURES, Expected
@@ -47,6 +47,9 @@ class Predictions:
         self._bench, self._accuracy, self._most = bench, accuracy, most
         self._predictor: OperatingPointPredictor | None = None
         self._wanted: Conditions | None = None
+        self._seen: Conditions | None = None
+        self._found: tuple[tuple[Conditions, OperatingGrid | None] | None, OperatingGrid | None] = (None, None)
+        """The conditions that were asked about last, near those wanted; and what was found, from which answer."""
         self._changed = True
         self._answer: tuple[Conditions, OperatingGrid | None] | None = None
 
@@ -78,13 +81,18 @@ class Predictions:
 
     def around(self, wanted: Conditions) -> OperatingGrid | None:
         """Return predictions that hold for `wanted`, None where there are none (yet); asks for closer ones at need."""
-        if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_AGAIN):
-            self._wanted = wanted
-            self._ask(wanted)
-        answer = self._answer
-        if answer is None or answer[1] is None or answer[0].load != wanted.load:
-            return None
-        return answer[1] if answer[1].covers(wanted.mains_voltage, wanted.ambient) else None
+        if wanted is self._seen and self._found[0] is self._answer:
+            return self._found[1]
+        if wanted is not self._seen:
+            self._seen = wanted
+            if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_AGAIN):
+                self._wanted = wanted
+                self._ask(wanted)
+        answer, found = self._answer, None
+        if answer is not None and answer[1] is not None and answer[0].load == wanted.load:
+            found = answer[1] if answer[1].covers(wanted.mains_voltage, wanted.ambient) else None
+        self._found = answer, found
+        return found
 
     def predict(self, wanted: Conditions) -> None:
         """Make the predictions around `wanted`; `around` gives them from then on.
@@ -141,6 +149,9 @@ class Expectation:
     def __init__(self, bench: Bench, predictions: Predictions, measured: MeasuredState) -> None:
         self._mains_is_judged = bench.mains.tolerance > 0
         self._predictions, self._measured = predictions, measured
+        self._known_for: tuple[OperatingGrid, Conditions] | None = None
+        self._known: dict[tuple[str, MeterResponse | None], Expected | None] = {}
+        """What is expected under conditions that still hold: of many channels some read the same quantity."""
 
     def change(self, bench: Bench) -> None:
         """Expect what another description of the same channels says; its predictions and conditions change apart."""
@@ -164,16 +175,35 @@ class Expectation:
             return nominal.at(channel.quantity) if nominal else None
         if channel.quantity == "ambient.temperature" or around is None:
             return None
+        return self._warming(channel, time, around, conditions)
+
+    def _warming(self, channel: Channel, time: float, around: OperatingGrid, conditions: Conditions) -> Expected | None:
+        if channel.quantity not in around.middle.warm_up and channel.quantity not in REGULATOR_TEMPERATURES:
+            return self._without_warming(channel, around, conditions)
         warm_for = self._measured.warm_for(channel, time, around.middle)
         if _is_warming_unknown(channel, around.middle) and warm_for is not None and warm_for < _SURELY_WARM:
             return None
-        mains, ambient = conditions.mains_voltage, conditions.ambient
-        return around.expected(
-            channel.quantity,
-            mains,
-            ambient,
-            warm_for,
-            shape=conditions.shape,
-            windings=conditions.windings,
-            meter=response_of(channel),
-        )
+        return _expected_of(channel, around, conditions, warm_for)
+
+    def _without_warming(self, channel: Channel, around: OperatingGrid, conditions: Conditions) -> Expected | None:
+        """Return what a channel should read that does not follow the time since power-on."""
+        if self._known_for is None or self._known_for[0] is not around or self._known_for[1] is not conditions:
+            self._known_for, self._known = (around, conditions), {}
+        key = (channel.quantity, response_of(channel))
+        if key not in self._known:
+            self._known[key] = _expected_of(channel, around, conditions, None)
+        return self._known[key]
+
+
+def _expected_of(
+    channel: Channel, around: OperatingGrid, conditions: Conditions, warm_for: float | None
+) -> Expected | None:
+    return around.expected(
+        channel.quantity,
+        conditions.mains_voltage,
+        conditions.ambient,
+        warm_for,
+        shape=conditions.shape,
+        windings=conditions.windings,
+        meter=response_of(channel),
+    )
