@@ -35,6 +35,7 @@ class CellLines(Widget):
         self._lines: list[Line] = []
         self._drawn_size = Size(0, 0)
         self._is_rendered_now = False
+        self._height_set: int | None = None
         self._strips: dict[int, tuple[Line, tuple[str, int], Strip]] = {}
 
     @property
@@ -57,6 +58,9 @@ class CellLines(Widget):
 
     def set_height(self, lines: int) -> None:
         """Take as many lines of the screen, none if 0. Only a change is set, since that lays out the screen again."""
+        if lines == self._height_set:
+            return
+        self._height_set = lines
         if self.display != (lines > 0):
             self.display = lines > 0
         if self.styles.height is None or self.styles.height.value != lines:
