@@ -5,20 +5,27 @@ the ambient themselves cannot be judged by what is predicted from them: the main
 keep, or in a step of the plan the voltage of that step, once it was set; of the ambient nothing is expected. Without
 mains nothing is expected, nor while the mains is being turned to the step's voltage, where meters follow at their own
 pace. A temperature follows the time for which the supply has been on.
+
+A reservoir without a load is charged by the highest mains and hardly discharged, so it may read what any mains since
+some time ago would charge it to: its band reaches from what is expected now up to that.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import partial
 from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.meter_response import response_of
 from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
+from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import REGULATOR_TEMPERATURES, Expected
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import MAINS_WITHIN
+from benchmon.watch.plausibility.kept_charge import reads_kept_charge
 
 PREDICT_AGAIN = (0.005, 0.5)
 """Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
@@ -139,12 +146,16 @@ class Expectation:
     """What every channel of a bench should read, moment by moment, at the conditions of `measured`."""
 
     def __init__(self, bench: Bench, predictions: Predictions, measured: MeasuredState) -> None:
-        self._mains_is_judged = bench.mains.tolerance > 0
         self._predictions, self._measured = predictions, measured
+        self.change(bench)
 
     def change(self, bench: Bench) -> None:
         """Expect what another description of the same channels says; its predictions and conditions change apart."""
         self._mains_is_judged = bench.mains.tolerance > 0
+        self._keeping = {
+            load: frozenset(one.name for one in bench.channel if reads_kept_charge(with_load(bench, load), one))
+            for load in (None, "open")
+        }
 
     def expected(self, channel: Channel, time: float) -> Expected | None:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""
@@ -167,13 +178,36 @@ class Expectation:
         warm_for = self._measured.warm_for(channel, time, around.middle)
         if _is_warming_unknown(channel, around.middle) and warm_for is not None and warm_for < _SURELY_WARM:
             return None
-        mains, ambient = conditions.mains_voltage, conditions.ambient
-        return around.expected(
+        return self._measured_as(channel, conditions, around, warm_for)
+
+    def _measured_as(
+        self, channel: Channel, conditions: Conditions, around: OperatingGrid, warm_for: float | None
+    ) -> Expected | None:
+        """Return what a channel should read at the conditions that were measured."""
+        expected = partial(
+            around.expected,
             channel.quantity,
-            mains,
-            ambient,
-            warm_for,
+            ambient=conditions.ambient,
+            since=warm_for,
             shape=conditions.shape,
             windings=conditions.windings,
             meter=response_of(channel),
         )
+        found, highest = expected(mains=conditions.mains_voltage), conditions.charging_mains
+        if found is None or highest is None or not self._keeps_charge(channel, conditions):
+            return found
+        return _up_to(found, expected(mains=highest))
+
+    def _keeps_charge(self, channel: Channel, conditions: Conditions) -> bool:
+        """Return whether a channel reads a reservoir that keeps what the highest mains has charged it to."""
+        load = conditions.load
+        return (load is None or load == "open") and channel.name in self._keeping[load]
+
+
+def _up_to(found: Expected, highest: Expected | None) -> Expected:
+    """Return what is expected of a reading anywhere from what was `found` up to the `highest`."""
+    more = 0.0 if highest is None else max(0.0, highest.value - found.value)
+    if more == 0.0:
+        return found
+    high = None if found.high is None else found.high + more
+    return replace(found, value=found.value + more / 2.0, uncertainty=found.uncertainty + more / 2.0, high=high)

@@ -458,8 +458,8 @@ def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
 
 
 _EMPTY_FIRST = (
-    "Discharge the reservoir through a resistor first, and measure that it is empty: without load it keeps the charge of "
-    "a higher mains, and reads that."
+    "Discharge the reservoir through a resistor first, and measure that it is empty: without load it keeps the charge "
+    "of a higher mains, and reads that."
 )
 
 

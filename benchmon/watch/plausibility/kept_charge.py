@@ -17,7 +17,7 @@ from benchmon.watch.records import Explanation, Verdict
 from benchmon.watch.verdict import verdict_of
 from benchmon.watch.wording import value_words
 
-_STORED = tuple(
+STORED_VOLTAGES = tuple(
     f"{point}.voltage.{how}" for point in ("reservoir", "output") for how in ("mean", "rms", "peak", "valley")
 )
 """What a voltmeter at a reservoir reads, or at an output without a regulator."""
@@ -38,6 +38,19 @@ _HIGHEST_MAINS = 1.1
 REMEDY = "discharge it through a resistor, and measure before you touch anything; then look at the reading again"
 
 KEPT = "the reservoir still holds the charge of a higher mains"
+
+
+def reads_kept_charge(bench: Bench, channel: Channel) -> bool:
+    """Return whether a channel reads a reservoir that nothing but leakage discharges."""
+    seen = _seen_from(bench, channel)
+    is_stored = at_first_output(channel.quantity) in STORED_VOLTAGES
+    return is_stored and seen.load.kind == "open" and seen.reservoir is not None
+
+
+def _seen_from(bench: Bench, channel: Channel) -> Bench:
+    """Return the bench as seen from the output of a channel."""
+    is_second = at_first_output(channel.quantity) != channel.quantity
+    return bench.seen_from_output_2() if is_second and bench.outputs_apart else bench
 
 
 @dataclass
@@ -87,7 +100,7 @@ class KeptChargeWatch:
     def change(self, bench: Bench) -> None:
         """Use another description of the same channels, or another load, from now on."""
         self._bench = bench
-        stored = {one.name: one for one in bench.channel if at_first_output(one.quantity) in _STORED}
+        stored = {one.name: one for one in bench.channel if at_first_output(one.quantity) in STORED_VOLTAGES}
         self._reservoirs = {name: self._reservoirs.get(name) or _Reservoir(one) for name, one in stored.items()}
         for name, one in stored.items():
             self._reservoirs[name].channel = one
@@ -114,7 +127,11 @@ class KeptChargeWatch:
         """Return that charge is kept, where a reading without a load is too high for that, and all others agree."""
         if any(verdict_of(en) is Verdict.DISAGREES for en in self._others.values()):
             return []
-        above = [one for name, one in self._reservoirs.items() if one.is_above and self._has_no_load(one.channel)]
+        above = [
+            one
+            for name, one in self._reservoirs.items()
+            if one.is_above and reads_kept_charge(self._bench, one.channel)
+        ]
         if not above or not all(self._fits[one.channel.name] for one in above):
             return []
         first = above[0]
@@ -124,15 +141,6 @@ class KeptChargeWatch:
         advice = f"{KEPT}, {self._energy(first)}; {REMEDY}"
         names = tuple(one.channel.name for one in above)
         return [Explanation(KEPT, AS_LIKELY, f"{evidence}: {advice}", names, first.channel.name, advice)]
-
-    def _has_no_load(self, channel: Channel) -> bool:
-        bench = self._bench_of(channel)
-        return bench.load.kind == "open" and bench.reservoir is not None
-
-    def _bench_of(self, channel: Channel) -> Bench:
-        """Return the bench as seen from the output of a channel."""
-        is_second = at_first_output(channel.quantity) != channel.quantity
-        return self._bench.seen_from_output_2() if is_second and self._bench.outputs_apart else self._bench
 
     def _most_of_any(self, reservoir: _Reservoir) -> float:
         """Return the volts to which the highest mains would have charged a reservoir before anybody looked."""
@@ -144,7 +152,7 @@ class KeptChargeWatch:
 
     def _energy(self, reservoir: _Reservoir) -> str:
         """Return the volts and joules that a reservoir holds, in words."""
-        capacitor = self._bench_of(reservoir.channel).reservoir
+        capacitor = _seen_from(self._bench, reservoir.channel).reservoir
         volts = format_value(reservoir.value, "V", 3)
         joules = 0.5 * (capacitor.capacitance if capacitor else 0.0) * reservoir.value**2
         return f"{volts} and {format_value(joules, 'J', 2)}"
