@@ -34,6 +34,12 @@ _MOST_HALVINGS = 12
 TOLERANCE = 3e-6
 """Relative size of the last step: the error left by Newton's method is about its square."""
 
+_LEFT, _QUADRATIC = 3e-8, 0.01
+"""Relative size that the next step would have at most, for this one to be the last, and that of the one before it.
+
+Newton's method converges quadratically near the end, so two steps tell how large the next one would be.
+"""
+
 _LEAST_SCALE, _LARGEST_SCALE = 1e-3, 200.0
 """Limits, in volts or amperes, of the size that a step is compared with: a junction bends within millivolts."""
 
@@ -128,7 +134,7 @@ def solve_periodic(
     """
     y = start
     seconds = mesh.widths / system.angular_frequency[:, None]
-    converged = np.zeros(len(y), bool)
+    converged, last = np.zeros(len(y), bool), np.full(len(y), np.inf)
     # A variant that diverges becomes infinite, and is marked like any other that does not converge.
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         for step in range(most_steps):
@@ -140,6 +146,9 @@ def solve_periodic(
             y = y + (_shortened(system, mesh, seconds, y, change, found=found) if damped else change)
             sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
             converged = sizes < tolerance
+            if step > 1 and not damped and tolerance <= TOLERANCE:
+                converged |= (last < _QUADRATIC) & (sizes * (sizes / last) ** 2 < _LEFT)
+            last = sizes
             if np.all(converged) or not np.any(np.isfinite(sizes)):
                 break
         return PeriodicSolution(mesh, y, rates_of(y, starts_of(system, y), seconds), converged, steps=step + 1)
@@ -213,7 +222,10 @@ def _newton_step(system: PeriodicSystem, seconds: Floats, found: _Evaluated) -> 
     local, from_start, stored = eliminated_stages(system, seconds, q_slope, f_slope)
     n = q.shape[-1]
     right = np.concatenate([from_start, forced[:, None]], axis=1)
-    solved = solve_blocks_pivoting(local, right) if system.needs_pivoting or n > MANY else solve_blocks(local, right)
+    if system.needs_pivoting or n > MANY or local[0, 0].size < _FEW_BLOCKS:
+        solved = solve_blocks_pivoting(local, right)
+    else:
+        solved = solve_blocks(local, right)
     return _step(solved[:, :-1], solved[:, -1], system.exchange, stored)
 
 
@@ -291,6 +303,10 @@ def solve_blocks(local: Floats, right: Floats) -> Floats:
         right[k] /= local[k, k]
         right[:k] -= local[:k, k, None] * right[k]
     return right
+
+
+_FEW_BLOCKS = 200
+"""Matrices at once up to which LAPACK on each is faster than an elimination of all by Python's steps."""
 
 
 def solve_blocks_pivoting(local: Floats, right: Floats) -> Floats:

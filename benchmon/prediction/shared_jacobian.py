@@ -11,6 +11,7 @@ Shapes are those of `collocation`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +46,25 @@ From farther off, either may jump past a diode's bend. A capacitor without load 
 nothing discharges it, and no step with the others' Jacobian shows it.
 """
 
+_OF_ESTIMATE = 0.3
+"""Part of what may be left of a variant's error up to which the estimate of what its last step leaves is trusted."""
+
+_FEW, _MOST_OF_FEW = 2, 5
+"""Variants that are so few are left to others if they need more steps than these.
+
+Each step costs nearly what one of their own Newton steps does, of which a few are enough.
+"""
+
 _WHOLE = 64
 """Stored unknowns of all intervals up to which one whole inverse is faster than joining intervals further."""
+
+
+class VariedSystem(PeriodicSystem, Protocol):
+    """A system of variants that differ little, of which some may be solved without the others."""
+
+    def chosen(self, rows: NDArray[np.intp]) -> Self:
+        """Return the system of the variants of these numbers alone."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -94,37 +112,66 @@ class SharedSolution(PeriodicSolution):
 
 
 def solve_shared_jacobian(
-    system: PeriodicSystem, mesh: Mesh, start: Floats, known: SharedJacobian | None = None
+    system: VariedSystem, mesh: Mesh, start: Floats, known: SharedJacobian | None = None
 ) -> SharedSolution:
     """Return the periodic solution of variants that differ little, from stage values `start` (b, m, 2, n).
 
     `known` is a Jacobian that has served for the same variants; otherwise it is the mean of theirs. Variants whose
-    steps do not shrink are marked as not converged. Raises `PredictionError` if the shared matrix is singular.
+    steps do not shrink, or shrink too slowly, are marked as not converged, where their steps have come to. Raises
+    `PredictionError` if the shared matrix is singular.
     """
-    y, seconds = start, mesh.widths / system.angular_frequency[:, None]
-    scale = size_scale(y)
-    converged = np.zeros(len(y), bool)
+    seconds = mesh.widths / system.angular_frequency[:, None]
     with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
-        q, f = system.terms(y, mesh)
         is_near = known is not None and known.first is not None and bool(np.all(known.first < _NEAR))
-        jacobian = known if known and is_near else _factored(system, seconds, *system.mean_slopes(y, mesh))
-        first, last, steps = jacobian.first, np.full(len(y), np.inf), _Mixing(scale)
-        for step in range(_MOST_STEPS):
-            change = jacobian.step(-residual_of(system, seconds, q, f), system.exchange)
-            sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
-            first = sizes if first is None else first
-            converged = sizes < np.maximum(_TOLERANCE, _FRACTION * first)
-            # A variant whose steps do not shrink is left to others; the rest go on as long as one of them gets nearer.
-            # One that is near may first get farther: there is nothing to mix its first step with.
-            shrinks = (sizes < _CONTRACTION * last) | ((sizes < _NEAR) & (step < _MIXED))
-            goes_on = bool(np.any(~converged & shrinks))
-            y = steps.mixed(y, change, first < _NEAR) if goes_on else y + change
-            if not goes_on:
-                break
-            last = sizes
-            q, f = system.terms(y, mesh)
+        jacobian = known if known and is_near else _factored(system, seconds, *system.mean_slopes(start, mesh))
+        y, converged, first = _followed(system, mesh, start, jacobian)
         dy = rates_of(y, starts_of(system, y), seconds)
         return SharedSolution(mesh, y, dy, converged, replace(jacobian, first=first))
+
+
+def _followed(
+    system: VariedSystem, mesh: Mesh, start: Floats, jacobian: SharedJacobian
+) -> tuple[Floats, NDArray[np.bool_], Floats]:
+    """Return where the steps with one `jacobian` lead from `start`, for which variants they end there, and `first`.
+
+    A variant that has converged takes no more steps: where half of them have, the others go on without them.
+    """
+    found, converged = start.copy(), np.zeros(len(start), bool)
+    rows, y, seconds = np.arange(len(start)), start, mesh.widths / system.angular_frequency[:, None]
+    scale, last, done = size_scale(y), np.full(len(y), np.inf), np.zeros(len(y), bool)
+    first, steps = jacobian.first, _Mixing(scale)
+    for step in range(_MOST_STEPS):
+        change = jacobian.step(-residual_of(system, seconds, *system.terms(y, mesh)), system.exchange)
+        sizes = np.max(np.abs(change) / scale, axis=(1, 2, 3))
+        first = sizes if first is None else first
+        begun = first[rows]
+        allowed = np.maximum(_TOLERANCE, _FRACTION * begun)
+        # What a step leaves is as much smaller than it as it was than the one before.
+        left = sizes * np.minimum(sizes / last, 1.0) if step else sizes
+        is_there = ~done & ((sizes < allowed) | (left < _OF_ESTIMATE * allowed))
+        found[rows[is_there]] = y[is_there] + change[is_there]
+        converged[rows[is_there]], done = True, done | is_there
+        # A variant whose steps do not shrink is left to others; the rest go on as long as one of them gets nearer.
+        # One that is near may first get farther: there is nothing to mix its first step with.
+        shrinks = (sizes < _CONTRACTION * last) | ((sizes < _NEAR) & (step < _MIXED))
+        if not np.any(~done & shrinks) or (step > _MIXED and _are_slow(allowed[~done], sizes[~done], last[~done])):
+            break
+        y, last = steps.mixed(y, change, begun < _NEAR), sizes
+        keep = np.flatnonzero(~done)
+        if 2 * len(keep) <= len(done):
+            system, rows, y, seconds = system.chosen(keep), rows[keep], y[keep], seconds[keep]
+            scale, last, done = scale[keep], last[keep], done[keep]
+            steps.keep(keep)
+    found[rows[~done]] = y[~done]
+    return found, converged, first if first is not None else np.zeros(len(start))
+
+
+def _are_slow(allowed: Floats, sizes: Floats, last: Floats) -> bool:
+    """Return whether the variants that are left are few, and get on slowly by the `sizes` of their steps, all (b,)."""
+    if len(sizes) > _FEW:
+        return False
+    shrinks = np.log(np.maximum(last / sizes, 1.0))
+    return bool(np.max(np.log(sizes / allowed) / np.maximum(shrinks, 1e-3)) > _MOST_OF_FEW)
 
 
 class _Mixing:
@@ -135,6 +182,12 @@ class _Mixing:
         self._last: tuple[Floats, Floats] | None = None
         self._moves: list[tuple[Floats, Floats]] = []
 
+    def keep(self, rows: NDArray[np.intp]) -> None:
+        """Go on with the variants of these numbers alone."""
+        self._weight = self._weight[rows]
+        self._last = self._last and (self._last[0][rows], self._last[1][rows])
+        self._moves = [(bend[rows], move[rows]) for bend, move in self._moves]
+
     def mixed(self, y: Floats, change: Floats, near: NDArray[np.bool_]) -> Floats:
         """Return the next stage values after `y`, at which the step is `change`; only variants `near` are mixed."""
         weighted, ahead = (change * self._weight).reshape(len(y), -1), y + change
@@ -143,11 +196,15 @@ class _Mixing:
         self._last = weighted, ahead
         if not self._moves:
             return ahead
-        bends = np.stack([bend for bend, _ in self._moves], axis=1)
-        square = bends @ bends.transpose(0, 2, 1)
+        bends = [bend for bend, _ in self._moves]
+        square = np.empty((len(y), len(bends), len(bends)))
+        for at, bend in enumerate(bends):
+            for other in range(at + 1):
+                square[:, at, other] = square[:, other, at] = np.einsum("bk,bk->b", bend, bends[other])
+        right = np.stack([np.einsum("bk,bk->b", bend, weighted) for bend in bends], axis=1)
         size = np.trace(square, axis1=1, axis2=2)[:, None, None]
-        square = square + (1e-10 * size + 1e-300) * np.eye(len(self._moves))
-        shares = np.linalg.solve(square, bends @ weighted[..., None])[..., 0]
+        square = square + (1e-10 * size + 1e-300) * np.eye(len(bends))
+        shares = np.linalg.solve(square, right[..., None])[..., 0]
         shares = np.where(near[:, None], np.nan_to_num(shares), 0.0)
         for share, (_, move) in zip(shares.T, self._moves, strict=True):
             ahead = ahead - share[:, None, None, None] * move

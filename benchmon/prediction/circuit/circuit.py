@@ -38,12 +38,14 @@ class Sag:
 
     The angles rise over one period and end at 2π. In between, the volts are straight. `flux` (b, m, 2) is that of the
     core on the circuit's mesh, and `core_steps` as many of Newton's as are enough from there; None: all that it takes.
+    `current` (b, k) is the idle current at the primary, where that is known.
     """
 
     angle: Floats
     volts: Floats
     flux: Floats
     core_steps: int | None = None
+    current: Floats | None = None
 
     @property
     def core_start(self) -> CoreStart:
@@ -184,8 +186,17 @@ class Circuit:
         return q_slope, f_slope
 
     def currents(self, y: Floats, angle: Floats) -> Floats:
-        """Return the currents of the paths at unknowns `y` (b, …, n) and mains angles (…), (b, …, p)."""
-        return path_currents(self.equations, y, self.emf(angle), self.junction)[0]
+        """Return the currents of the paths at unknowns `y` (b, …, n) and mains angles (…), (b, …, p).
+
+        The last ones are kept: of one solution they are asked for again and again.
+        """
+        if not (self._last and self._last[0][0] is y and self._last[0][1] is angle):
+            self._last[:] = [(y, angle, path_currents(self.equations, y, self.emf(angle), self.junction)[0])]
+        return self._last[0][2]
+
+    @cached_property
+    def _last(self) -> list[tuple[Floats, Floats, Floats]]:
+        return []
 
     def is_physical(self, solution: PeriodicSolution) -> NDArray[np.bool_]:
         """Return which variants conserve charge, (b,).

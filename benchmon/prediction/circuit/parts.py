@@ -155,7 +155,12 @@ class Parts:
         """Return the parts with some values replaced; arrays of another length set the number of variants."""
         merged = dict(self.values) | {name: np.atleast_1d(np.asarray(value, float)) for name, value in changes.items()}
         variants = max(len(value) for value in merged.values())
-        return Parts({name: np.broadcast_to(value, (variants,)) for name, value in merged.items()})
+        return Parts(
+            {
+                name: value if len(value) == variants else np.broadcast_to(value, (variants,))
+                for name, value in merged.items()
+            }
+        )
 
 
 _OF_AN_OUTPUT = ("filter", "regulator", "load")

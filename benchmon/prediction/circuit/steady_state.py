@@ -23,10 +23,9 @@ from benchmon.prediction.collocation import (
     TOLERANCE,
     Mesh,
     PeriodicSolution,
-    PeriodicSystem,
     solve_periodic,
 )
-from benchmon.prediction.shared_jacobian import SharedSolution, solve_shared_jacobian
+from benchmon.prediction.shared_jacobian import SharedSolution, VariedSystem, solve_shared_jacobian
 from benchmon.quantities import format_value
 from benchmon.signals.arrays import Floats
 
@@ -61,7 +60,7 @@ _GUESSES = (1.0, 0.1, 0.0)
 """Parts of the usual guess to start from: a choke after a rectifier may carry much less, and hold the output down."""
 
 
-class PeriodicCircuit(PeriodicSystem, Protocol):
+class PeriodicCircuit(VariedSystem, Protocol):
     """A circuit whose steady state can be found, such as `Circuit`."""
 
     @property
@@ -83,10 +82,6 @@ class PeriodicCircuit(PeriodicSystem, Protocol):
 
     def with_wider_corners(self, factor: float) -> Self:
         """Return the circuit with diodes and loads whose corners are `factor` times wider."""
-        ...
-
-    def chosen(self, rows: NDArray[np.intp]) -> Self:
-        """Return the circuit of the variants of these numbers alone."""
         ...
 
     def energy_lost(self, solution: PeriodicSolution) -> float:
@@ -198,7 +193,7 @@ def _together(circuit: PeriodicCircuit, near: PeriodicSolution, start: Floats) -
     rest = np.flatnonzero(~solution.converged)
     if len(rest) in (0, len(start)):
         return solution
-    return _replaced(solution, rest, _solved(circuit.chosen(rest), solution.mesh, start[rest], damped=False))
+    return _replaced(solution, rest, _solved(circuit.chosen(rest), solution.mesh, solution.y[rest], damped=False))
 
 
 def _replaced(solution: PeriodicSolution, rows: NDArray[np.intp], by: PeriodicSolution) -> PeriodicSolution:

@@ -139,12 +139,22 @@ def _phasors_of_spline(trace: Floats, angle: Floats, orders: int) -> NDArray[np.
     """Return the same as `phasors`, from the spline of every trace."""
     widths = np.append(np.diff(angle), angle[0] + 2.0 * np.pi - angle[-1])
     bend = _second_derivative(trace, widths)
-    turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
-    order = np.arange(1, orders + 1)
-    change = (turns - np.roll(turns, -1, axis=0)) / (np.sqrt(2.0) * np.pi * order**4)
+    real, imaginary = _changes_of_turns(angle.tobytes(), orders)
     slopes = (np.roll(bend, -1, axis=1) - bend) / widths
-    found: NDArray[np.complex128] = blocked_matmul(slopes, change.real) + 1j * blocked_matmul(slopes, change.imag)
+    found: NDArray[np.complex128] = blocked_matmul(slopes, real) + 1j * blocked_matmul(slopes, imaginary)
     return found
+
+
+@lru_cache(maxsize=4)
+def _changes_of_turns(instants: bytes, orders: int) -> tuple[Floats, Floats]:
+    """Return what each interval adds to the Fourier integrals, (k, orders): the real parts, and the imaginary ones.
+
+    `instants` are the bytes of the angles (k,). One solution and its varied ones have the same.
+    """
+    angle = np.frombuffer(instants)
+    turns = np.cumprod(np.broadcast_to(np.exp(-1j * angle)[:, None], (len(angle), orders)), axis=1)
+    change = (turns - np.roll(turns, -1, axis=0)) / (np.sqrt(2.0) * np.pi * np.arange(1, orders + 1) ** 4)
+    return np.ascontiguousarray(change.real), np.ascontiguousarray(change.imag)
 
 
 def _second_derivative(trace: Floats, widths: Floats) -> Floats:

@@ -10,7 +10,7 @@ import numpy as np
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
 from benchmon.prediction.circuit.core import Core, CoreStart, solve_core
-from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, load_current, path_currents
+from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, load_current
 from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.rectifier import WindingModel, windings_of
@@ -64,18 +64,18 @@ def of_second(traces: Traces) -> Traces:
     return Traces(traces.angle, traces.weights, {at_first_output(name): trace for name, trace in own.items()})
 
 
-def traces_of(state: SteadyState) -> Traces:
-    """Return the traces of a steady state."""
+def traces_of(state: SteadyState, idle: Sag | None = None) -> Traces:
+    """Return the traces of a steady state; `idle` is what its core takes, where `sag_of` has found that already."""
     circuit, mesh = state.circuit, state.solution.mesh
     equations = circuit.equations
     angle, weights = mesh.stages.ravel(), mesh.weights.ravel()
-    repeat = state.solution.y.reshape(len(state.solution.y), -1, equations.size)
-    current, _ = path_currents(equations, repeat, circuit.emf(angle), circuit.junction)
+    current = circuit.currents(state.solution.y, mesh.stages)
+    current = current.reshape(len(current), -1, current.shape[-1])
     if equations.wiring.symmetric:
         current = np.concatenate([current, current[..., list(equations.wiring.mirrored)]], axis=1)
         angle, weights = np.concatenate([angle, angle + np.pi]), np.concatenate([weights, weights]) / 2.0
     y, dy = unknowns_over_period(state)
-    values = _winding_side(state, y, current, angle) | _load_side(state, y, dy)
+    values = _winding_side(state, y, current, angle, idle) | _load_side(state, y, dy)
     return Traces(angle, weights, values)
 
 
@@ -99,7 +99,7 @@ def unknowns_over_period(state: SteadyState) -> tuple[Floats, Floats]:
     return y, dy
 
 
-def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats) -> dict[str, Floats]:
+def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats, idle: Sag | None) -> dict[str, Floats]:
     circuit, equations = state.circuit, state.circuit.equations
     wiring, windings = equations.wiring, equations.windings
     emf = circuit.emf(angle)
@@ -130,6 +130,7 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats)
             windings.line_ratio[:, None] * net,
             symmetric=wiring.symmetric,
             start=None if circuit.sag is None else circuit.sag.core_start,
+            idle=None if idle is None else idle.current,
         )
     )
 
@@ -181,16 +182,19 @@ def mains_side(
     symmetric: bool = False,
     start: CoreStart | None = None,
     direct: Floats | float = 0.0,
+    idle: Floats | None = None,
 ) -> dict[str, Floats]:
     """Return mains voltage and line current from the `reflected` winding current (b, k), referred to the primary.
 
     `angle` (k,) are the stages of a mesh of one period. The core adds what it takes, and balances the
     mean of the reflected current, for the transformer passes no direct current. `symmetric` says that the second half
     period repeats the first with the opposite sign, `start` is from where the core is solved, and `direct` is a direct
-    voltage (b,) of the mains.
+    voltage (b,) of the mains. `idle` (b, k) is what the core adds, where that is known.
     """
     source = mains_wave(parts, parts["mains.voltage"]).at(angle) + np.reshape(direct, (-1, 1))
-    line = reflected + idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)[0]
+    if idle is None:
+        idle, _ = idle_current(bench, parts, angle, (source, reflected), symmetric=symmetric, start=start)
+    line = reflected + idle
     return {
         "mains.source": source,
         "mains.voltage": source - parts["mains.source_resistance"][:, None] * line,
@@ -275,7 +279,7 @@ def sag_of_reflected(
     start = None if before is None else before.core_start
     waves = mains_wave(parts, parts["mains.voltage"]).at(angle), reflected
     idle, flux = idle_current(bench, parts, angle, waves, symmetric=symmetric, start=start)
-    return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux)
+    return Sag(angle, (ratio * parts.primary_ohms)[:, None] * idle, flux, current=idle)
 
 
 def core_of(bench: Bench, parts: Parts) -> Core:

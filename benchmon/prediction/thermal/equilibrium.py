@@ -16,7 +16,7 @@ from benchmon.bench import Bench
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.circuit import circuit_of
 from benchmon.prediction.circuit.diode import REFERENCE, ZERO_CELSIUS, forward_voltage
-from benchmon.prediction.circuit.network import like_paths, path_currents
+from benchmon.prediction.circuit.network import like_paths
 from benchmon.prediction.circuit.parts import COPPER_GROWTH, SECOND_WARMER, Parts
 from benchmon.prediction.circuit.steady_state import FINE, SteadyState
 from benchmon.prediction.circuit.trace_measures import rms_of
@@ -77,6 +77,9 @@ def solve_in_equilibrium(
         )
     )
 
+    def with_core(state: SteadyState) -> Traces:
+        return traces_of(state, settling.idle_of(state))
+
     def solve(now: Parts, junction: Floats, state: SteadyState | None) -> Turn[SteadyState]:
         state, settled = settling.next(now, junction, state)
         powers = diode_powers(state)
@@ -95,10 +98,10 @@ def solve_in_equilibrium(
     temperatures = Temperatures(parts, _for_all_variants(start, parts), ntc, _for_all_variants(slope, parts))
     first, measured = initial_guess.state if initial_guess else None, load_traces_of
     if bench.ntc or copper_warms(bench):
-        measured = traces_of
+        measured = with_core
     state, temperatures = solve_equilibrium(bench, temperatures, shift, first, solve=solve, traces_of=measured)
     found = temperatures
-    return ThermalEquilibrium(state, traces_of(state), found.parts, found.junction, found.ntc, found.slope)
+    return ThermalEquilibrium(state, with_core(state), found.parts, found.junction, found.ntc, found.slope)
 
 
 @dataclass(frozen=True)
@@ -229,7 +232,7 @@ def diode_powers(state: SteadyState) -> Floats:
     """Return the mean dissipation of one diode of each output, watts, (b, 1), or (b, 2) where two differ."""
     circuit, solution = state.circuit, state.solution
     equations, mesh = circuit.equations, solution.mesh
-    current, _ = path_currents(equations, solution.y, circuit.emf(mesh.stages), circuit.junction)
+    current = circuit.currents(solution.y, mesh.stages)
     saturation, thermal = (like_paths(value, current) for value in circuit.junction)
     ohms = equations.parts["diode.series_resistance"][:, None, None, None]
     power = current * forward_voltage(current, saturation, thermal, ohms)

@@ -82,6 +82,7 @@ class SettlingCore(Generic[C, S]):
         self._model = model
         self._last: S | None = None
         self._sag: Sag | None = None
+        self._found: tuple[S, Sag | None] | None = None
         self._settled = False
         self._following: int | None = None
 
@@ -89,6 +90,10 @@ class SettlingCore(Generic[C, S]):
     def is_resolved(self) -> bool:
         """Whether the mesh of the last state is the final one."""
         return self._following is None
+
+    def idle_of(self, state: S) -> Sag | None:
+        """Return what the core takes at the currents of `state`, None where that is nothing or was not worked out."""
+        return self._found[1] if self._found is not None and self._found[0] is state else None
 
     def next(self, now: Parts, junction: Floats, state: S | None) -> tuple[S, bool]:
         """Return the state with parts `now` and a `junction` temperature, and whether the idle current has settled.
@@ -106,6 +111,7 @@ class SettlingCore(Generic[C, S]):
             if self._settled:
                 break
             found = model.sag_of(state, now)
+            self._found = state, found
             change, self._sag = _change_of(found, self._sag, emf), found
             self._settled = self.is_resolved and change < _CLOSE
             if model.together or change < (_CLOSE if self.is_resolved else _NEAR):
