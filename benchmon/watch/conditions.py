@@ -50,7 +50,7 @@ class Conditions:
     """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
 
     `shape` is what meters read of the shape of the mains voltage, `windings` how warm they read the transformer's
-    windings, None where none does. `charging_mains` is the highest mains, V rms, to which a reservoir without load may
+    windings, None where none does. `charging_mains` is a higher mains, V rms, to which a reservoir without load may
     still be charged where the mains wanders. `planned_mains` is what the plan wants of the mains, None where the bench
     file says what it should be. While a sweep has its load or its mains set (`is_load_being_set`) nothing can be
     expected, and while `is_swept` no temperature but those that the sweep needs (`swept_needs`): they follow a load for
@@ -302,7 +302,8 @@ class MeasuredConditions:
         shape, planned = self._measured_shape(time), self._planned_mains(time)
         windings = self._measured_windings(time)
         charging = self._charging.at(time, voltage)
-        return self._of_sweep(Conditions(voltage, ambient, self.load, shape, planned, windings, charging), time)
+        higher = charging if charging > voltage else None
+        return self._of_sweep(Conditions(voltage, ambient, self.load, shape, planned, windings, higher), time)
 
     def _of_sweep(self, conditions: Conditions, time: float) -> Conditions:
         """Return conditions with what a sweep keeps from being expected at `time`."""

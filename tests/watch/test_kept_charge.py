@@ -13,6 +13,8 @@ from benchmon.bench import read_bench
 from benchmon.quantities import Expected
 from benchmon.watch.channel_history import ChannelHistory
 from benchmon.watch.plausibility.kept_charge import KEPT, KeptChargeWatch
+from benchmon.watch.plausibility.steadiness import with_causes_of_courses
+from benchmon.watch.records import Explanation
 from benchmon.watch.verdict import en_number
 from support.supplies import RESERVOIR, supply
 
@@ -71,7 +73,7 @@ def test_what_stays_when_the_mains_is_turned_down_is_stored_charge_with_its_volt
     joules = 0.5 * 4.7e-3 * 27.3**2
     assert f"27.3 V and {joules:.1f} J" in found.message
     assert "through a resistor, and measure before you touch" in found.message
-    assert found.channels == ("output",)
+    assert (found.channels, found.evidence) == ((), "output"), "it concerns the circuit, and that meter shows it"
     assert 0.9 < found.likelihood < 1.0
     for minutes in range(1, 60):
         assert at.read(23.0, 27.3 * math.exp(-60.0 * minutes / 3000.0)) == [KEPT]
@@ -108,6 +110,21 @@ def test_where_another_reading_disagrees_it_is_no_stored_charge_alone():
     at = Bench(KeptChargeWatch(bench()))
     at.read(230.0, 27.4)
     assert at.read(23.0, 27.3, winding_en=4.0) == []
+
+
+def test_a_mains_that_is_not_what_a_step_wants_makes_no_difference():
+    at = Bench(KeptChargeWatch(bench()))
+    at.read(230.0, 27.4)
+    at.watch.update("mains", 23.0, Expected(230.0, 11.5, "V"), -18.0)
+    assert at.read(23.0, 27.3) == [KEPT]
+
+
+def test_it_comes_before_a_fault_of_the_circuit_that_would_read_as_much():
+    at = Bench(KeptChargeWatch(bench()))
+    at.read(230.0, 27.4)
+    at.read(115.0, 27.3)
+    tap = Explanation("the primary tap is for half the mains voltage (115 V for 230 V)", 0.9, "", ())
+    assert [one.cause for one in with_causes_of_courses([tap], at.watch.causes())] == [KEPT, tap.cause]
 
 
 def test_a_mains_that_rose_while_nothing_was_expected_has_charged_it():

@@ -25,6 +25,9 @@ STORED_VOLTAGES = tuple(
 _FOLLOWING = ("diode.voltage.reverse_peak", "regulator.voltage.headroom")
 """What is higher with the reservoir's volts, and says nothing of its own."""
 
+_CONDITIONS = ("mains.voltage.rms", "mains.frequency", "ambient.temperature")
+"""What everything else is expected by: a mains that is not what a step wants says nothing of the charge."""
+
 _NOISE = 0.005
 """The part of a reading, beside its meter's accuracy, by which it may be higher and has not risen. From memory."""
 
@@ -115,7 +118,7 @@ class KeptChargeWatch:
                 one.highest_mains = max(one.highest_mains, value)
         reservoir = self._reservoirs.get(channel)
         if reservoir is None:
-            if at_first_output(quantity) not in _FOLLOWING:
+            if quantity not in _CONDITIONS and at_first_output(quantity) not in _FOLLOWING:
                 self._others[channel] = en
             return
         before = reservoir.most
@@ -139,8 +142,7 @@ class KeptChargeWatch:
         meant = value_words(first.channel, first.expected.value if first.expected else math.nan)
         evidence = f"{first.channel.name} reads {reads}, expected {meant}"
         advice = f"{KEPT}, {self._energy(first)}; {REMEDY}"
-        names = tuple(one.channel.name for one in above)
-        return [Explanation(KEPT, AS_LIKELY, f"{evidence}: {advice}", names, first.channel.name, advice)]
+        return [Explanation(KEPT, AS_LIKELY, f"{evidence}: {advice}", (), first.channel.name, advice)]
 
     def _most_of_any(self, reservoir: _Reservoir) -> float:
         """Return the volts to which the highest mains would have charged a reservoir before anybody looked."""
