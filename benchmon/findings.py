@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from benchmon.quantities import Expected, at_first_output, format_value
 from benchmon.standards import INSULATION_STANDS
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench, CurrentLoad
+    from benchmon.bench import Bench, OutputLoad
 
 _MISSING = 0.02
 """Part of a load's current that may be missing, for it does not fall at once."""
@@ -43,20 +43,19 @@ class Finding:
 
 
 def findings_of_readings(
-    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | CurrentLoad | None = None
+    bench: Bench, expected: Mapping[str, Expected], loads: tuple[OutputLoad, OutputLoad] = (None, None)
 ) -> list[Finding]:
-    """Return what the expected readings show; `load` is another than the bench file's: ohms, "open" or a current."""
-    found = _at_first_output(bench, expected, load)
+    """Return what the expected readings show; `loads` are others than the bench file's, of both outputs."""
+    first, second = loads
+    found = _at_first_output(bench, expected, first)
     if bench.outputs_apart and bench.rectifier.loads == "each":
         at_second = {at_first_output(name): value for name, value in expected.items() if "_2." in name}
-        others = _at_first_output(bench.seen_from_output_2(), at_second, None if bench.load_2 is not None else load)
+        others = _at_first_output(bench.seen_from_output_2(), at_second, second)
         found += [replace(finding, where=" of output 2") for finding in others]
     return found
 
 
-def _at_first_output(
-    bench: Bench, expected: Mapping[str, Expected], load: float | Literal["open"] | CurrentLoad | None
-) -> list[Finding]:
+def _at_first_output(bench: Bench, expected: Mapping[str, Expected], load: OutputLoad) -> list[Finding]:
     found = []
     headroom, mean = expected.get("regulator.voltage.headroom"), expected.get("output.current.mean")
     if headroom is not None and bench.regulator is not None and bench.regulator.dropout > 0.0:

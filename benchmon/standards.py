@@ -16,6 +16,7 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `INSULATION_STANDS` | IEC 60085:2007, thermal class 180 (H) | overloaded windings |
 | `DIODE_FALL` | no standard: silicon, textbooks | forward drop at other temperatures |
 | `LOAD_RISE`, `LOAD_RISE_DIFFERS`, `LOAD_WARMS_IN` | no standard: experience | temperatures, drift, contradictions |
+| `GIVEN_RISE_DIFFERS` | no standard: experience | temperatures of loads |
 | `TRANSFORMER_RISE`, `TRANSFORMER_WARMS_IN` | no standard: experience | temperatures, drift |
 | `LEAST_LOAD_DOUBT` | no standard: experience | causes, fits |
 | `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
@@ -97,8 +98,9 @@ COPPER_ZERO = 234.5
 DIODE_FALL = 2e-3
 """V/K by which the forward drop of a silicon diode falls at constant current."""
 
-LOAD_RISE, LOAD_RISE_DIFFERS = 180.0, 0.4
-"""K by which a load resistor's body rises at its rated power, and the relative standard uncertainty of that.
+LOAD_RISE, LOAD_RISE_DIFFERS, GIVEN_RISE_DIFFERS = 180.0, 0.4, 0.2
+"""K by which a load resistor's body rises at its rated power, and the relative standard uncertainty of that; the last
+one is that of a rise which the bench file gives, since air and mounting are not those of a data sheet.
 
 Data sheets give some 300 K for wirewound resistors in free air and 150 to 200 K for housed ones on the heat sink that
 their rating asks for; what a fan cools stays near 60 K. The bench file does not say which it is.

@@ -221,7 +221,8 @@ def _ranked(scores: list[tuple[_Cause, float]], captured: Floats, expected: Floa
             best[one.cause] = (score, one)
     total = sum(weights.values())
     order = sorted(weights, key=lambda cause: -weights[cause])
-    shown = f"the wave has {_rms(captured) / _rms(expected):.3g} of the expected rms{_missing(captured, expected)}"
+    shown = f"the rms of the wave is {_rms(captured) / _rms(expected):.3g} times the expected one"
+    shown += _missing(captured, expected)
     return [
         Explanation(cause, weights[cause] / total, _message(best[cause][1], shown))
         for place, cause in enumerate(order)
@@ -234,7 +235,7 @@ def _missing(captured: Floats, expected: Floats) -> str:
     once, twice = np.abs(np.fft.rfft(captured))[1:3]
     expected_once, expected_twice = np.abs(np.fft.rfft(expected))[1:3]
     is_missing = once > 0.5 * twice and expected_twice > 5.0 * expected_once
-    return ", every second half wave is missing or smaller" if is_missing else ""
+    return ", and every second half wave is missing or smaller" if is_missing else ""
 
 
 def _message(one: _Cause, shown: str) -> str:

@@ -1,16 +1,23 @@
 """The bench file (TOML): the supply under test, the instruments on it, and the plan of the test."""
 
 from benchmon.bench.file import Bench, load_bench, read_bench
+from benchmon.bench.loads import (
+    OutputLoad,
+    SetLoad,
+    TwoLoads,
+    first_of,
+    load_in_words,
+    second_of,
+    two_loads,
+    with_first,
+)
 from benchmon.bench.measurement import (
-    SWEPT,
     USUAL_CALIBRATION_DAYS,
     Channel,
     Instrument,
     RecordEntry,
     ReportEntries,
     Step,
-    Sweep,
-    SweptOver,
     SwitchOff,
     calibration_cautions,
     read_recorded,
@@ -32,6 +39,7 @@ from benchmon.bench.supply import (
     ResistorLoad,
     SeriesResistor,
 )
+from benchmon.bench.sweep import SWEPT, Sweep, SweptOver, at_swept_output, with_swept
 from benchmon.bench.transformer import Transformer
 from benchmon.quantities import Accuracy
 
@@ -53,19 +61,29 @@ __all__ = [
     "Mains",
     "Ntc",
     "OpenLoad",
+    "OutputLoad",
     "RecordEntry",
     "Rectifier",
     "Regulator",
     "ReportEntries",
     "ResistorLoad",
     "SeriesResistor",
+    "SetLoad",
     "Step",
     "Sweep",
     "SweptOver",
     "SwitchOff",
     "Transformer",
+    "TwoLoads",
+    "at_swept_output",
     "calibration_cautions",
+    "first_of",
     "load_bench",
+    "load_in_words",
     "read_bench",
     "read_recorded",
+    "second_of",
+    "two_loads",
+    "with_first",
+    "with_swept",
 ]

@@ -18,6 +18,7 @@ from pydantic import BaseModel, Field, PrivateAttr, ValidationError, model_valid
 from benchmon.bench import measurement as m
 from benchmon.bench import supply as s
 from benchmon.bench.fields import KeyedError, OneLine, Section
+from benchmon.bench.sweep import Sweep
 from benchmon.bench.toml_lines import line_of
 from benchmon.bench.transformer import Transformer
 from benchmon.errors import BadInput, BenchFileError, DataFileError
@@ -53,14 +54,14 @@ class Bench(Section):
     regulator_2: s.Regulator | Literal["none"] | None = Field(
         None,
         union_mode="left_to_right",
-        description="Where only the first of two outputs has a regulator; else a section of its own.",
+        description='"none" where only the first of two outputs has a regulator; otherwise a section of its own.',
     )
     load_2: s.Load | None = None
     ambient: s.Ambient = s.Ambient()
     instrument: tuple[m.Instrument, ...] = ()
     channel: tuple[m.Channel, ...] = ()
     step: tuple[m.Step, ...] = ()
-    sweep: tuple[m.Sweep, ...] = ()
+    sweep: tuple[Sweep, ...] = ()
     switch_off: m.SwitchOff | None = None
     report: m.ReportEntries = m.ReportEntries()
     learned: tuple[s.LearnedPart, ...] = ()
@@ -92,6 +93,7 @@ class Bench(Section):
         for index, channel in enumerate(self.channel):
             _known(("channel", index, "instrument"), channel.instrument, instruments)
         self._plan_names_are_known(channels, instruments)
+        self._plan_fits_outputs()
         if self.switch_off is not None:
             _known(("switch_off", "instrument"), self.switch_off.instrument, instruments)
         return self
@@ -100,7 +102,7 @@ class Bench(Section):
         rectifier, topology = self.rectifier, self.rectifier.topology
         for key in ("filter_2", "regulator_2", "load_2"):
             if getattr(self, key) is not None and not topology.has_two_outputs:
-                raise _PathError((key,), None, f"belongs to a second output, which a {rectifier.kind} has not")
+                raise _PathError((key,), None, f"belongs to a second output, which a {rectifier.kind} does not have")
         if rectifier.loads == "each":
             return
         if topology.second_winding is None or rectifier.outputs == "isolated":
@@ -113,6 +115,20 @@ class Bench(Section):
         if self.regulator is not None or self.second_regulator is not None:
             key = "regulator" if self.regulator is not None else "regulator_2"
             raise _PathError((key,), None, "does not work with one load across both outputs; leave one of them out")
+
+    def _plan_fits_outputs(self) -> None:
+        """Refuse a load of a second output in the plan where there is no such output, or one load is across both."""
+        set_by: list[tuple[tuple[str | int, ...], object]] = [
+            (("step", at, "load_2"), step.load_2) for at, step in enumerate(self.step) if step.load_2 is not None
+        ]
+        set_by += [(("sweep", at, "over"), sweep.over) for at, sweep in enumerate(self.sweep) if sweep.sets_load_2]
+        for path, value in set_by:
+            if not self.rectifier.topology.has_two_outputs:
+                why = f"sets the load of a second output, which a {self.rectifier.kind} has not"
+                raise _PathError(path, value, why)
+            if self.rectifier.loads != "each":
+                why = "sets the load of the second output alone, and [load] is across both; set that one"
+                raise _PathError(path, value, why)
 
     def _plan_names_are_known(self, channels: set[str], instruments: set[str]) -> None:
         for index, step in enumerate(self.step):
@@ -165,9 +181,15 @@ class Bench(Section):
         return tuple(channel for channel in self.channel if channel.instrument in by_hand)
 
     @property
+    def plan_sets_load_2(self) -> bool:
+        """Whether a step or a sweep sets the load of the second output alone."""
+        swept = any(sweep.sets_load_2 for sweep in self.sweep)
+        return swept or any(step.load_2 is not None for step in self.step)
+
+    @property
     def outputs_apart(self) -> bool:
         """Whether there are two outputs that differ, so that each has currents and voltages of its own."""
-        own = any(part is not None for part in (self.filter_2, self.regulator_2, self.load_2))
+        own = any(part is not None for part in (self.filter_2, self.regulator_2, self.load_2)) or self.plan_sets_load_2
         return self.rectifier.topology.has_two_outputs and (own or self.rectifier.loads == "across")
 
     def with_outputs_apart(self) -> Bench:

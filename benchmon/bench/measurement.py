@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import PurePath
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchmon.bench import fields as v
 from benchmon.bench.fields import KeyedError, OneLine, Section
 from benchmon.errors import BadInput
 from benchmon.quantities import (
-    CURRENT,
     KINDS_BY_UNIT,
     RESISTANCE,
     UNITS,
-    VOLTAGE,
     Accuracy,
     Kind,
     format_value,
@@ -320,6 +318,11 @@ class Step(Section):
     load: Annotated[float | Literal["open"] | None, BeforeValidator(_read_step_load), RESISTANCE] = Field(
         None, description='Load to connect: a resistance, or "open".'
     )
+    load_2: Annotated[float | Literal["open"] | None, BeforeValidator(_read_step_load), RESISTANCE] = Field(
+        None,
+        description='Load to connect to the second of two outputs, a resistance or "open"; left out, it stays, or is '
+        "like that of the first one where nothing has set it.",
+    )
     hold: Annotated[v.Seconds, Field(ge=0)] = Field(
         0.0, description="How long the step must last before the next one may begin."
     )
@@ -343,80 +346,6 @@ class Step(Section):
             if names.count(name) > 1:
                 raise KeyedError("record", name, "is there twice; every entry of a step must have its own name")
         return self
-
-
-SweptOver = Literal["load.current", "load.resistance", "mains.voltage"]
-SWEPT: Mapping[SweptOver, Kind] = {"load.current": CURRENT, "load.resistance": RESISTANCE, "mains.voltage": VOLTAGE}
-"""What a sweep may be over, and the kind of its values."""
-_LOAD_OF_NONE = {"load.current": 0.0, "load.resistance": math.inf}
-_MOST_POINTS = 200
-
-
-class Sweep(Section):
-    """A sweep: one load, or the mains voltage, set to one value after another."""
-
-    name: Name = Field(description="Name of the sweep; unique.")
-    over: SweptOver = Field(description="What is set: a constant current, a load resistance, or the mains voltage.")
-    values: tuple[float, ...] = Field(
-        min_length=2,
-        max_length=_MOST_POINTS,
-        description='The values in the order in which they are set, ["0.1 A", "0.2 A", …]; "open" is no load.',
-    )
-    hold: Annotated[v.Seconds, Field(ge=1.0, le=3600.0)] = Field(
-        5.0, description="How long the readings must stand still at a value before they are taken."
-    )
-    needs: tuple[Name, ...] = Field(
-        (), description="Names of channels that must agree with the prediction before going on to the next value."
-    )
-    instrument: Name | None = Field(
-        None, description="Name of an instrument that sets the load; left out, a person does. Never for the mains."
-    )
-    set: str | dict[str, Any] = Field(
-        "",
-        description='What sets the load: a SCPI command with {value}, such as "CURR {value}", or a table that names a '
-        "Modbus register.",
-    )
-    off: str | dict[str, Any] = Field(
-        "", description='What releases the load: a SCPI command such as "INP OFF", or a table for Modbus.'
-    )
-
-    @model_validator(mode="before")
-    @classmethod
-    def _read_values(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or data.get("over") not in SWEPT or not isinstance(data.get("values"), list):
-            return data
-        over, values = data["over"], []
-        for value in data["values"]:
-            if value == "open" and over in _LOAD_OF_NONE:
-                values.append(_LOAD_OF_NONE[over])
-                continue
-            try:
-                found = parse_value(value, SWEPT[over])
-            except BadInput as problem:
-                raise KeyedError("values", value, str(problem)) from problem
-            if not found > 0.0:
-                none = ', or "open" for no load' if over in _LOAD_OF_NONE else ""
-                raise KeyedError("values", value, f"must be above 0{none}")
-            values.append(found)
-        return data | {"values": tuple(values)}
-
-    @model_validator(mode="after")
-    def _only_a_load_is_set(self) -> Sweep:
-        if self.over == "mains.voltage" and (self.instrument is not None or self.set or self.off):
-            raise KeyedError("over", self.over, "is never set by a program: take instrument, set and off away")
-        if self.instrument is None and (self.set or self.off):
-            raise KeyedError("instrument", None, "is missing: which one do set and off belong to?")
-        for key in ("set", "off"):
-            if self.instrument is not None and not getattr(self, key):
-                raise KeyedError(key, None, "is missing; a load that a program sets needs set and off")
-        return self
-
-    @field_validator("values")
-    @classmethod
-    def _each_once(cls, values: tuple[float, ...]) -> tuple[float, ...]:
-        if len(set(values)) < len(values):
-            raise BadInput("has a value twice; every point must be its own")
-        return values
 
 
 def _read_file_beside(value: str) -> str:

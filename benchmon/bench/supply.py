@@ -346,6 +346,10 @@ class ResistorLoad(Section):
     temperature_coefficient: v.PerKelvin = Field(
         0.0, description="Change of the resistance for each kelvin that the resistor warms up."
     )
+    temperature_rise: Annotated[v.Kelvins, Field(gt=0, le=500)] | None = Field(
+        None,
+        description="Rise of the resistor above ambient at its rated power; 180 K is usual, 60 K with a fan.",
+    )
 
 
 class CurrentLoad(Section):
@@ -385,5 +389,5 @@ class LearnedPart(Section):
     correlated: tuple[tuple[v.OneLine, Annotated[float, Field(gt=-1, lt=1)]], ...] = Field(
         (),
         description='Other learned parts with the coefficient of correlation, [["transformer.primary_resistance", '
-        "-0.8]]: what readings leave open of both together; a pair need stand at one of the two only.",
+        "-0.8]]: what readings leave open of both together; a pair stands with one of the two only.",
     )

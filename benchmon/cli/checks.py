@@ -15,10 +15,9 @@ from benchmon.quantities import DURATION, RESISTANCE, VOLTAGE, parse_value
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench
+    from benchmon.bench import Bench, SetLoad
     from benchmon.instruments.connection_test import Tried
     from benchmon.watch.conditions import Conditions
-    from benchmon.watch.plan import StepLoad
 
 
 @click.command()
@@ -57,7 +56,7 @@ def predict(
     as_json: bool,
 ) -> int:
     """Print what every meter should read, also along a sweep, or why."""
-    from benchmon.bench import load_bench
+    from benchmon.bench import load_bench, with_first
     from benchmon.cli import output
     from benchmon.prediction import predict as predict_bench
     from benchmon.watch.conditions import Conditions
@@ -71,7 +70,7 @@ def predict(
         raise BadInput("--quantity chooses what --sweep prints; give --sweep NAME too")
     of_step = (None, None) if step is None else _setting_of(loaded, step)
     mains = of_step[0] if mains is None else mains
-    at_load = of_step[1] if load is None else _load(load)
+    at_load = of_step[1] if load is None else with_first(of_step[1], _load(load))
     if why is not None:
         return _explained(loaded, why, Conditions(mains, ambient, at_load), as_json=as_json)
     prediction = predict_bench(loaded, mains_voltage=mains, ambient=ambient, load=at_load)
@@ -138,7 +137,7 @@ def _explained(bench: Bench, quantity: str, at: Conditions, *, as_json: bool) ->
     return EXIT_DONE
 
 
-def _setting_of(bench: Bench, name: str) -> tuple[float | None, StepLoad]:
+def _setting_of(bench: Bench, name: str) -> tuple[float | None, SetLoad]:
     """Return the mains voltage, V, and the load of a step, each None where the bench file's own holds."""
     from benchmon.watch.plan import Plan
 

@@ -248,7 +248,7 @@ def _record(
         )
         click.echo(summary_text(summary))
         return EXIT_ANSWER_IS_NO if summary.trips else EXIT_DONE
-    require_terminal()
+    require_terminal("use --headless where there is none")
     load_in_background("benchmon.screen.app")
     recorder = spawn_recorder(bench_file, path, duration=duration, facts=facts, former=former)
     if publish is not None:
@@ -273,7 +273,7 @@ def attach(session: Path | None, read_only: bool, ascii_only: bool) -> int:
     """
     from benchmon.cli.session_files import latest_session
 
-    require_terminal()
+    require_terminal("`benchmon plan` and `benchmon replay --headless` print where there is none")
     _show(session or latest_session(), ascii_only, read_only)
     return EXIT_DONE
 

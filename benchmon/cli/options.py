@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from benchmon.errors import BadInput
-from benchmon.quantities import DURATION, TEMPERATURE, VOLTAGE, Kind, example, parse_value
+from benchmon.quantities import DURATION, NUMBER, TEMPERATURE, VOLTAGE, Kind, example, parse_value
 from benchmon.text import one_line
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class QuantityParam(click.ParamType[float]):
         if (self.above_zero and found <= 0) or not self.at_least <= found <= self.at_most:
             lowest = f"at least {self.at_least:g} {self.kind.unit}" if math.isfinite(self.at_least) else "above 0"
             highest = f" and at most {self.at_most:g} {self.kind.unit}" if math.isfinite(self.at_most) else ""
-            self.fail(f"{one_line(value, 60)!r} must be {lowest}{highest}", param, ctx)
+            self.fail(f"{one_line(value, 60)!r} must be {lowest.rstrip()}{highest.rstrip()}", param, ctx)
         return found
 
 
@@ -66,6 +66,7 @@ class SessionParam(click.Path):
 PATH = click.Path(path_type=Path)
 SESSION_PATH = SessionParam()
 MAINS_VOLTAGE = QuantityParam(VOLTAGE, above_zero=True, at_most=1000.0)
+PACE = QuantityParam(NUMBER, at_least=0.01, at_most=1000.0)
 AMBIENT = QuantityParam(TEMPERATURE, at_least=-90.0, at_most=150.0)
 """As in the bench file."""
 BENCH = click.argument("bench", type=PATH)
@@ -110,7 +111,8 @@ GUESS = click.option(
     "--guess",
     "is_guessed_first",
     is_flag=True,
-    help="For learners: the screen shows what is expected of a channel once an own guess is typed; alarms always show.",
+    help="For learners: the screen shows what is expected of a channel once you have typed your own guess; alarms "
+    "always show.",
 )
 PUBLISH = click.option("--publish", metavar="URL", help="Publish the status of the bench to a broker: mqtt://host/lab.")
 
@@ -132,10 +134,10 @@ def has_terminal() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty()
 
 
-def require_terminal() -> None:
-    """Raise `BadInput` if there is no terminal for a screen."""
+def require_terminal(otherwise: str) -> None:
+    """Raise `BadInput` if there is no terminal for a screen; `otherwise` is what to do then."""
     if not has_terminal():
-        raise BadInput("the screen needs a terminal; use --headless where there is none")
+        raise BadInput(f"the screen needs a terminal; {otherwise}")
 
 
 def ask_question(question: Question, usual: str) -> str:

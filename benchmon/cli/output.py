@@ -8,6 +8,7 @@ from dataclasses import asdict
 from textwrap import fill, wrap
 from typing import TYPE_CHECKING, Any
 
+from benchmon.bench import load_in_words
 from benchmon.findings import wording_of
 from benchmon.prediction.circuit.parts import unit_of_part
 from benchmon.prediction.ratings.cautions import usual_cautions
@@ -25,13 +26,12 @@ from benchmon.watch.wording import (
 )
 
 if TYPE_CHECKING:
-    from benchmon.bench import Bench, CurrentLoad
+    from benchmon.bench import Bench, SetLoad
     from benchmon.instruments.connection_test import Tried
     from benchmon.instruments.types import Port
     from benchmon.new_bench.transformer_tests import IncomingTransformer
     from benchmon.prediction import Prediction
     from benchmon.prediction.curves.sweep import SweepPrediction
-    from benchmon.prediction.operating_point import Load
     from benchmon.prediction.ratings.check import Ratings
     from benchmon.prediction.ratings.choosing import PrimaryFuseChoice, ReservoirChoice
 
@@ -58,13 +58,9 @@ def prediction_as_dict(bench: Bench, prediction: Prediction) -> dict[str, Any]:
     }
 
 
-def _load_in_words(load: float | CurrentLoad) -> str:
-    return format_value(load, "Ω") if isinstance(load, float) else format_value(load.current, "A")
-
-
-def prediction_as_text(bench: Bench, prediction: Prediction, load: Load = None) -> str:
+def prediction_as_text(bench: Bench, prediction: Prediction, load: SetLoad = None) -> str:
     """Return a prediction as tables, one for each point of the circuit; `load` is another than the bench file's."""
-    loaded = "" if load is None else " without load," if load == "open" else f" into {_load_in_words(load)},"
+    loaded = "" if load is None else " without load," if load == "open" else f" into {load_in_words(load)},"
     lines = [
         one_line(bench.title),
         (

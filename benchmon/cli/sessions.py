@@ -20,6 +20,7 @@ from benchmon.cli.options import (
     JSON,
     MAINS_VOLTAGE,
     OUT,
+    PACE,
     PATH,
     SESSION_PATH,
     QuantityParam,
@@ -175,7 +176,9 @@ def report(session: Path, out: Path, force: bool) -> int:
 @click.command()
 @click.argument("sessions", type=SESSION_PATH, nargs=-1, required=True)
 @click.option("--mains", type=MAINS_VOLTAGE, metavar="VOLTS", help="The mains voltage to compare at.")
-@click.option("-o", "--out", "out", type=PATH, metavar="FILE", help="Write an .html or .md file instead of printing.")
+@click.option(
+    "-o", "--out", "out", type=PATH, metavar="FILE", help="Write a page, .html, .pdf or .md, instead of printing."
+)
 @FORCE
 @JSON
 def compare(sessions: tuple[Path, ...], mains: float | None, out: Path | None, force: bool, as_json: bool) -> int:
@@ -266,7 +269,7 @@ def fit(sessions: tuple[Path, ...], out: Path | None, force: bool, as_json: bool
 
 @click.command()
 @click.argument("session", type=SESSION_PATH)
-@click.option("--speed", type=click.FloatRange(0.01, 1000), default=1.0, help="How many times as fast as it happened.")
+@click.option("--speed", type=PACE, default=1.0, metavar="TIMES", help="How many times as fast as it happened.")
 @click.option("--bench", type=PATH, metavar="OTHER", help="Judge the readings by this bench file.")
 @click.option(
     "--headless",

@@ -16,10 +16,13 @@ from typing import Any
 import numpy as np
 import tomlkit
 
-from benchmon.bench import Bench
-from benchmon.fit.estimate import DETERMINED, Fitted, interval_of
+from benchmon.bench import Bench, ResistorLoad
+from benchmon.fit.estimate import DETERMINED, Estimate, Fitted, interval_of
+from benchmon.fit.model import SupplyModel
 from benchmon.fit.readings import Data
 from benchmon.prediction.circuit.parts import WINDING_WARMTH, unit_of_part
+from benchmon.prediction.thermal.rated_rise import load_rise
+from benchmon.prediction.uncertainty import input_of_learned
 from benchmon.quantities import CURRENT, POWER, format_value, parse_value
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -82,7 +85,53 @@ def learned_values(fitted: Fitted) -> Iterator[LearnedValue]:
                 is_determined=deviation <= DETERMINED,
                 relative_uncertainty=COVERAGE * one.size * deviation if one.relative else None,
             )
+    yield from _rises_of_loads(posterior)
     yield from time_constants(posterior.model.data)
+
+
+_DAYS_DIFFER = 0.1
+"""Relative standard uncertainty of a load's rise from one day to the next: place, air, what stands beside it (from
+memory)."""
+_RISE = ".temperature_rise"
+
+
+def _is_of_circuit(one: LearnedValue) -> bool:
+    """Return whether a value is estimated with the circuit, together with others."""
+    return one.place is not None or one.part.endswith(_RISE)
+
+
+def _warmth_places(model: SupplyModel, part: str) -> list[int]:
+    """Return the places of the unknowns, one a session, of how warm the bench file's own load gets at its rating."""
+    return [
+        place
+        for place, one in enumerate(model.unknowns)
+        if one.load is None and part.endswith(_RISE) and one.part == input_of_learned(part)
+    ]
+
+
+def _rises_of_loads(posterior: Estimate) -> Iterator[LearnedValue]:
+    """Yield by how much each of the bench file's own loads warms at its rating: the mean of all sessions."""
+    bench = posterior.model.data.bench
+    for point, load in (("load", bench.load), ("load_2", bench.load_2)):
+        part = point + _RISE
+        places = _warmth_places(posterior.model, part)
+        if not places or not isinstance(load, ResistorLoad) or load.power_rating is None:
+            continue
+        size, nominal = posterior.model.unknowns[places[0]].size, load_rise(load)
+        direction = np.zeros(len(posterior.u))
+        direction[places] = size / len(places)
+        left = math.sqrt(float(direction @ posterior.covariance @ direction))
+        value, deviation = nominal * math.exp(float(direction @ posterior.u)), math.hypot(left, _DAYS_DIFFER)
+        yield LearnedValue(
+            None,
+            part,
+            "warmth of the load" + (" of output 2" if point == "load_2" else ""),
+            (nominal, COVERAGE * size * nominal),
+            value,
+            COVERAGE * deviation * value,
+            is_determined=left <= DETERMINED * size,
+            relative_uncertainty=COVERAGE * deviation,
+        )
 
 
 _WARM = {
@@ -152,7 +201,7 @@ def learned_file(fitted: Fitted, text: str, sessions: str) -> str:
     entries = tomlkit.aot()
     written = [one for one in found if _set(document, fitted.posterior.model.bench, one)]
     for at, one in enumerate(written):
-        others = [each for each in written[:at] if one.place is not None and each.place is not None]
+        others = [each for each in written[:at] if _is_of_circuit(one) and _is_of_circuit(each)]
         entries.append(_entry(one, sessions, list(_correlated(fitted, directions, one, others))))
     document.pop("learned", None)
     document.append("learned", entries)
@@ -176,6 +225,9 @@ def _direction(fitted: Fitted, one: LearnedValue) -> Floats:
     found = np.zeros(len(unknowns))
     if one.place is not None:
         found[one.place] = unknowns[one.place].size
+    warmths = _warmth_places(fitted.posterior.model, one.part)
+    for place in warmths:
+        found[place] = unknowns[place].size / len(warmths)
     if one.part in _RESISTANCES and _holds_at_ambient(fitted):
         for place, unknown in enumerate(unknowns):
             if unknown.part == WINDING_WARMTH and unknown.from_session is None:
@@ -203,7 +255,8 @@ def _correlated(
     covariance, mine = fitted.posterior.covariance, directions[one.part]
     for other in others:
         its = directions[other.part]
-        both = math.sqrt(float(mine @ covariance @ mine) * float(its @ covariance @ its))
+        # What differs from day to day is in the uncertainty of a load's rise, and not in what it has with others.
+        both = (one.relative_uncertainty or 0.0) * (other.relative_uncertainty or 0.0) / COVERAGE**2
         coefficient = float(mine @ covariance @ its) / both
         if abs(coefficient) >= _CORRELATED:
             yield [other.part, round(min(_MOST_CORRELATED, max(-_MOST_CORRELATED, coefficient)), 3)]

@@ -31,13 +31,14 @@ from benchmon.prediction.uncertainty import (
     input_uncertainties_of,
     model_uncertainty,
 )
+from benchmon.quantities import at_first_output
 from benchmon.signals.arrays import Floats
 from benchmon.standards import LEAST_LOAD_DOUBT, LOAD_WARMS_IN, TRANSFORMER_WARMS_IN
 
 WINDING_RISE_FACTOR = "transformer.rise"
 """The unknown factor on the estimated rise of the windings."""
 MAINS, AMBIENT = "mains.voltage", "ambient.temperature"
-_SESSION_PARTS, _LOAD_PARTS = "mains.harmonic.", "load."
+_SESSION_PARTS, _LOAD_PARTS = "mains.harmonic.", ("load.", "load_2.")
 _OWN_PARTS = {MAINS, AMBIENT, JUNCTION_SHIFT, WINDING_TEMPERATURE, WINDING_RISE}
 _WINDINGS = ("transformer.primary_resistance", "transformer.secondary_resistance")
 _WARMTH_SIZE = 0.4
@@ -83,7 +84,7 @@ class Unknown:
         """Return whether it has a part in a condition, by its place."""
         if self.meter:
             return False
-        if self.part.startswith(_LOAD_PARTS) and self.load != condition.load:
+        if self.part.startswith(_LOAD_PARTS) and self.load != condition.set_at(self.part):
             return False
         began = self.from_session is None or condition.session >= self.from_session
         return self.session in {None, condition.session} and self.condition in {None, place} and began
@@ -132,12 +133,12 @@ class SupplyModel:
             for entry in input_uncertainties_of(bench, parts_of(bench), mains_is_measured=True, correlated=False):
                 if entry.part in _LOADS_WARM:
                     # How warm a load gets is of its place and air that day, and a step's load is another resistor.
-                    step = condition.load if isinstance(condition.load, float) else None
-                    at = step if entry.part.startswith(_LOAD_PARTS) else None
+                    step = condition.set_at(entry.part)
+                    at = step if isinstance(step, float) else None
                     one = Unknown(entry.part, entry.label, entry.size, session=condition.session, load=at)
                     found.setdefault(f"{entry.part} {at} {condition.session}", one)
                 elif entry.part not in _OWN_PARTS and not entry.part.startswith(_SESSION_PARTS):
-                    one, load = _unknown_of(entry, is_learned=entry.part in learned), condition.load
+                    one, load = _unknown_of(entry, is_learned=entry.part in learned), condition.set_at(entry.part)
                     if entry.part.startswith(_LOAD_PARTS) and isinstance(load, float):
                         found.setdefault(f"{entry.part} {load}", replace(one, load=load))
                     else:
@@ -259,7 +260,8 @@ class SupplyModel:
     def _doubt(self, place: int, reading: SettledReading, value: float) -> float:
         """Return the standard uncertainty of the model itself for a reading."""
         found = model_uncertainty(reading.name, value)
-        if self.data.conditions[place].load == "open" and reading.name.startswith(_HELD):
+        is_open = self.data.conditions[place].set_at(reading.name) == "open"
+        if is_open and at_first_output(reading.name).startswith(_HELD):
             found = math.hypot(found, _FLICKER * value)
         if reading.name != "diode.temperature.case":
             return found
@@ -293,7 +295,7 @@ class SupplyModel:
 def _unknown_of(entry: InputUncertainty, *, is_learned: bool) -> Unknown:
     # A tolerance that is narrower on one side is taken by the root mean square of both.
     size = entry.size * math.sqrt((entry.below**2 + entry.above**2) / 2.0)
-    if entry.part == "load.resistance" and not is_learned:
+    if at_first_output(entry.part) == "load.resistance" and not is_learned:
         size = max(size, LEAST_LOAD_DOUBT)
     return Unknown(entry.part, entry.label, size, entry.relative)
 

@@ -14,10 +14,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchmon.bench import Bench, Channel
+from benchmon.bench import Bench, Channel, OutputLoad, SetLoad, first_of, second_of
 from benchmon.errors import BadInput
-from benchmon.prediction.operating_point import Load
-from benchmon.quantities import is_temperature
+from benchmon.quantities import at_first_output, is_temperature
 from benchmon.report.comparison.comparison import OF_METER, meter_of
 from benchmon.report.evaluation import ChannelResult, EndOfTest, EvaluationWindow, end_of_test, plan_of, steps_of
 from benchmon.report.session_reader import RecordedSession
@@ -40,15 +39,21 @@ _LEAST_MAINS = 0.3
 class Condition:
     """One state of the supply: `session` is the place of its session, `since` the seconds since power came on.
 
-    `mains` (V) and `ambient` (°C) are as measured, None where no channel measures them.
+    `load` and `second_load` are what was set at the outputs, None for the bench file's own. `mains` (V) and `ambient`
+    (°C) are as measured, None where no channel measures them.
     """
 
     session: int
     name: str
-    load: Load
+    load: SetLoad
     since: float
     mains: float | None
     ambient: float | None
+    second_load: OutputLoad = None
+
+    def set_at(self, quantity: str) -> OutputLoad:
+        """Return what was set at the output that a part or quantity belongs to."""
+        return first_of(self.load) if at_first_output(quantity) == quantity else self.second_load
 
 
 @dataclass(frozen=True)
@@ -149,7 +154,8 @@ def _states(place: int, session: RecordedSession) -> Iterator[tuple[Condition, S
         if mains is not None and mains < _LEAST_MAINS * session.bench.mains.voltage:
             continue
         if window.is_powered or all(one.channel.quantity != "mains.voltage.rms" for one in results):
-            yield Condition(place, name, load, _since_power_on(session, window), mains, ambient), results, end
+            second = second_of(load, has_own=session.bench.load_2 is not None)
+            yield Condition(place, name, load, _since_power_on(session, window), mains, ambient, second), results, end
 
 
 def _value(results: Sequence[ChannelResult], quantity: str) -> float | None:

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchmon.bench import Step, Sweep, SwitchOff
 from benchmon.bench.fields import field_of
-from benchmon.bench.measurement import SWEPT
+from benchmon.bench.sweep import SWEPT
 from benchmon.errors import BadInput
 from benchmon.instruments.types import LoadSettings, SwitchSettings
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue

@@ -53,7 +53,7 @@ _LEAST_CHUNK = 100
 _PARTS = 48
 """Parts of a distribution in which draws are counted."""
 _PILOTS = 32
-_FAST_METHODS = ((4, 1), (4, 2), (2, 1), (4, 3), (2, 2), (2, 3), (1, 2), (1, 3))
+_FAST_METHODS = ((4, 1), (4, 2), (2, 1), (4, 3), (2, 2), (2, 3), (1, 2), (1, 3), (2, 6), (1, 6))
 """Stride of the mesh edges that are kept, and number of Newton steps, fastest first."""
 
 _MORE_STEPS = 2
@@ -166,8 +166,9 @@ class _FastMethod:
 
     @property
     def core_steps(self) -> int:
-        """Newton steps of the core: a mean current that it balances moves its flux far, and they are cheap."""
-        return self.steps + (not self.nominal.solved.equilibrium.state.circuit.equations.wiring.symmetric)
+        """Newton steps of the core: where it balances a mean current its flux moves far, otherwise hardly at all."""
+        is_balanced = self.nominal.solved.equilibrium.state.circuit.equations.wiring.symmetric
+        return self.steps - 1 if is_balanced else self.steps + 1
 
 
 def monte_carlo(
@@ -290,8 +291,11 @@ def _rows(solved: SolvedQuantities, rows: slice) -> SolvedQuantities:
     )
 
 
-def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | None:
-    """Return the fast method on every `stride`-th edge of the mesh, or None if the circuit does not converge on it."""
+def _fast_method(nominal: Nominal, stride: int) -> _FastMethod | None:
+    """Return the fast method on every `stride`-th edge of the mesh, or None if the circuit does not converge on it.
+
+    It takes one step.
+    """
     equilibrium, moved = nominal.solved.equilibrium, nominal.moved.equilibrium
     fine = equilibrium.state.solution
     half, whole = stride // 2 - 1, stride - 1
@@ -312,7 +316,7 @@ def _fast_method(nominal: Nominal, stride: int, steps: int) -> _FastMethod | Non
     return _FastMethod(
         nominal,
         mesh,
-        steps,
+        1,
         one.y[0],
         (many.y - one.y) / STEP,
         (sag, moved_sag),
@@ -515,10 +519,14 @@ def _accurate_method(nominal: Nominal, deviates: Floats) -> _FastMethod | None:
     """Return the fastest method that agrees with the full solution of a few draws, or None if none does."""
     full = _solve_in_full(nominal, deviates)
     allowed = {name: _CLOSE * float(np.std(value)) + _negligible(name, full) for name, value in full.items()}
+    by_stride: dict[int, _FastMethod | None] = {}
     for stride, steps in _FAST_METHODS:
-        method = _fast_method(nominal, stride, steps)
+        if stride not in by_stride:
+            by_stride[stride] = _fast_method(nominal, stride)
+        method = by_stride[stride]
         if method is None:
             continue
+        method = replace(method, steps=steps)
         found, balanced = _solve_fast(method, deviates)
         if np.count_nonzero(balanced) >= _FEW_LEFT * len(deviates) and all(
             np.sqrt(np.mean((found[name] - value)[balanced] ** 2)) <= allowed[name] for name, value in full.items()

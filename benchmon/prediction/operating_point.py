@@ -11,11 +11,10 @@ import math
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Accuracy, Bench, CurrentLoad
+from benchmon.bench import Accuracy, Bench, SetLoad, TwoLoads
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.circuit.parts import Parts, parts_of
@@ -155,9 +154,6 @@ def _reaches(node: Expected) -> tuple[float, float]:
     return max(below, 0.0), max(above, 0.0)
 
 
-Load = float | Literal["open"] | CurrentLoad | None
-"""A load in place of the one in the bench file: ohms, or "open"; None for the load of the bench file."""
-
 _ROW = (-1, 0, 1)
 _MAINS_STEP = 1e-3
 _LARGEST_MAINS_CHANGE, _LARGEST_AMBIENT_CHANGE = 0.03, 15.0
@@ -171,7 +167,7 @@ class _Start:
 
     mains: float
     ambient: float
-    load: Load
+    load: SetLoad
     equilibrium: ThermalEquilibrium
 
 
@@ -191,14 +187,14 @@ class OperatingPointPredictor:
         self.nominal = predict(bench)
         self._accuracy = accuracy or Accuracy()
         self._grid: OperatingGrid | None = None
-        self._grid_key: tuple[int | None, int | None, Load] | None = None
-        self._cache: OrderedDict[tuple[int | None, int | None, Load], Prediction] = OrderedDict()
+        self._grid_key: tuple[int | None, int | None, SetLoad] | None = None
+        self._cache: OrderedDict[tuple[int | None, int | None, SetLoad], Prediction] = OrderedDict()
         self._keep = keep
         self.made = 0
         """How many operating points were solved so far."""
         self._start: _Start | None = None
 
-    def at(self, mains_voltage: float | None = None, ambient: float | None = None, load: Load = None) -> Prediction:
+    def at(self, mains_voltage: float | None = None, ambient: float | None = None, load: SetLoad = None) -> Prediction:
         """Return the prediction at a measured mains (V rms at the supply's terminals), ambient (°C) and load.
 
         None means the value of the bench file, with its tolerance. The source voltage is chosen so that the terminals
@@ -227,7 +223,7 @@ class OperatingPointPredictor:
         """
         return self.around(mains, ambient).expected(quantity, mains, ambient, since)
 
-    def around(self, mains: float | None, ambient: float | None = None, load: Load = None) -> OperatingGrid:
+    def around(self, mains: float | None, ambient: float | None = None, load: SetLoad = None) -> OperatingGrid:
         """Return the grid around a measured operating point; None means not measured.
 
         Raises `PredictionError` as `at` does.
@@ -245,7 +241,7 @@ class OperatingPointPredictor:
     def _node(self, place: int) -> float:
         return self.bench.mains.voltage * math.exp(place * SPACING)
 
-    def _predict(self, mains: int | None, ambient: int | None, load: Load) -> Prediction:
+    def _predict(self, mains: int | None, ambient: int | None, load: SetLoad) -> Prediction:
         if mains is None and ambient is None and load is None:
             return self.nominal
         bench = with_load(self.bench, load)
@@ -263,7 +259,7 @@ class OperatingPointPredictor:
             self._start = _Start(volts, float(parts["ambient.temperature"][0]), load, equilibrium)
         return self._with_nominal_mains(replace(prediction, mains_voltage=volts))
 
-    def _initial_guess(self, parts: Parts, load: Load) -> ThermalEquilibrium | None:
+    def _initial_guess(self, parts: Parts, load: SetLoad) -> ThermalEquilibrium | None:
         """Return the stored state if it is close enough for its mesh to fit, else discard it and return None."""
         start = self._start
         if start is not None and start.load == load:
@@ -325,7 +321,9 @@ def _ambient_key(celsius: float | None) -> int | None:
     return None if celsius is None else round(_plausible(celsius))
 
 
-def _checked(load: Load) -> Load:
+def _checked(load: SetLoad) -> SetLoad:
+    for one in (load.first, load.second) if isinstance(load, TwoLoads) else ():
+        _checked(one)
     if isinstance(load, float | int) and not (np.isfinite(load) and load > 0.0):
         raise PredictionError(f"load.resistance: {load:g} Ω is not a load; give ohms above zero, or open")
     return load

@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Bench, CurrentLoad, OpenLoad, ResistorLoad
+from benchmon.bench import Bench, CurrentLoad, Load, OpenLoad, ResistorLoad, SetLoad, TwoLoads, first_of
 from benchmon.errors import PredictionError
 from benchmon.findings import Finding, FindingKind, findings_of_readings
 from benchmon.prediction.circuit.meter_response import MeterResponse
@@ -58,13 +58,13 @@ def predict(
     *,
     mains_voltage: float | None = None,
     ambient: float | None = None,
-    load: float | Literal["open"] | CurrentLoad | None = None,
+    load: SetLoad = None,
 ) -> Prediction:
     """Return the settled reading expected of every meter on `bench`.
 
     `mains_voltage` (V rms) is a measured mains: it replaces the voltage of the bench, and the mains tolerance then does
-    not add to the uncertainty. `ambient` is in °C; `load` is another load resistance in ohms, or "open". Raises
-    `PredictionError` if the circuit cannot be solved.
+    not add to the uncertainty. `ambient` is in °C; `load` is another load resistance in ohms, or "open", or
+    `TwoLoads`. Raises `PredictionError` if the circuit cannot be solved.
     """
     bench = with_load(bench, load)
     parts = _at(parts_of(bench), mains_voltage, ambient)
@@ -139,19 +139,27 @@ def findings_of(bench: Bench, expected: Mapping[str, Expected], solved: SolvedQu
     return found
 
 
-def with_load(bench: Bench, load: float | Literal["open"] | CurrentLoad | None) -> Bench:
-    """Return the bench with another load: ohms, "open", or a constant current."""
-    if load is None:
-        return bench
+def with_load(bench: Bench, load: SetLoad) -> Bench:
+    """Return the bench with another load: ohms, "open", or a constant current; or with one for each output."""
+    first, changes = first_of(load), dict[str, Load]()
+    if first is not None:
+        changes["load"] = _as_part(first, bench.load)
+    if isinstance(load, TwoLoads):
+        changes["load_2"] = _as_part(load.second, bench.load if bench.load_2 is None else bench.load_2)
+    return bench.model_copy(update=changes) if changes else bench
+
+
+def _as_part(load: float | Literal["open"] | CurrentLoad, instead_of: Load) -> Load:
+    """Return a load as a part of a bench; a resistor may turn as much into heat as the one that it is instead of."""
     if isinstance(load, CurrentLoad):
-        return bench.model_copy(update={"load": load})
+        return load
     if load == "open":
-        return bench.model_copy(update={"load": OpenLoad(kind="open")})
-    rating = bench.load.power_rating if isinstance(bench.load, ResistorLoad) else None
-    return bench.model_copy(update={"load": ResistorLoad(kind="resistor", resistance=load, power_rating=rating)})
+        return OpenLoad(kind="open")
+    rating = instead_of.power_rating if isinstance(instead_of, ResistorLoad) else None
+    return ResistorLoad(kind="resistor", resistance=load, power_rating=rating)
 
 
-def at_step(bench: Bench, load: float | Literal["open"] | CurrentLoad | None, mains: float | None) -> Bench:
+def at_step(bench: Bench, load: SetLoad, mains: float | None) -> Bench:
     """Return the bench as a step of its plan wants it: with another load, and another mains voltage (V rms) to keep."""
     mains_there = bench.mains if mains is None else bench.mains.model_copy(update={"voltage": mains})
     return with_load(bench.model_copy(update={"mains": mains_there}), load)

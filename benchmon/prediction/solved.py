@@ -16,10 +16,9 @@ from benchmon.prediction.circuit.steady_state import diagnose_convergence
 from benchmon.prediction.circuit.trace_measures import Harmonics, readings_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium, solve_in_equilibrium
-from benchmon.prediction.thermal.rated_rise import heating_currents, load_rises, transformer_rise
+from benchmon.prediction.thermal.rated_rise import heating_currents, load_rise_differs, load_rises, transformer_rise
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, USUAL_WINDING_RISE, InputUncertainty
 from benchmon.signals.arrays import Floats
-from benchmon.standards import LOAD_RISE_DIFFERS
 
 STEP = 0.03
 """The change of an input in a varied circuit, in standard uncertainties."""
@@ -30,21 +29,25 @@ _CASE_PART = 0.85
 From memory: usual for a diode in free air, and for a regulator of 3 to 5 K/W to its case on a small heat sink.
 """
 
+_HOW_MOUNTED = "how the load is mounted"
 ESTIMATES: dict[str, tuple[float, str]] = {
     "diode.temperature.case": (0.1, "where the probe sits"),
     "regulator.temperature.case": (0.1, "where the probe sits"),
-    "load.temperature": (LOAD_RISE_DIFFERS, "how the load is mounted"),
     "regulator_2.temperature.case": (0.1, "where the probe sits"),
-    "load_2.temperature": (LOAD_RISE_DIFFERS, "how the load is mounted"),
     "transformer.temperature": (0.2, "how the transformer is built"),
 }
-"""Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source."""
+"""Temperatures estimated without a thermal resistance: relative standard uncertainty of the rise, and its source.
+
+Those of loads depend on the bench file: `load_rise_differs`.
+"""
 
 
 def estimates_of(bench: Bench) -> dict[str, tuple[float, str]]:
     """Return the entries of `ESTIMATES` that apply to a bench: a temperature that it holds is no estimate."""
     held = bench.transformer.winding_temperature is not None
-    return {name: entry for name, entry in ESTIMATES.items() if not (held and name == "transformer.temperature")}
+    of_loads = {f"{point}.temperature": (load_rise_differs(bench, point), _HOW_MOUNTED) for point in ("load", "load_2")}
+    found = ESTIMATES | of_loads
+    return {name: entry for name, entry in found.items() if not (held and name == "transformer.temperature")}
 
 
 @dataclass(frozen=True)

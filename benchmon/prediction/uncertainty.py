@@ -15,7 +15,7 @@ import numpy as np
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE, WINDING_WARMTH, Parts, harmonic_part
 from benchmon.prediction.circuit.usual_parts import usual_tolerance_of
-from benchmon.prediction.thermal.rated_rise import copper_warms
+from benchmon.prediction.thermal.rated_rise import copper_warms, load_rise_differs
 from benchmon.quantities import Expected, at_first_output
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
@@ -138,8 +138,17 @@ def input_uncertainties_of(
     found += _regulator(bench)
     if bench.outputs_apart:
         found += _second_output(bench)
+    found = [replace(entry, size=_size_of_warmth(bench, entry)) for entry in found]
     learned = [_as_learned(bench, entry) for entry in found if _applies(entry, parts)]
     return _made_independent(bench, learned) if correlated else learned
+
+
+_WARMTH, _RISE = ".temperature_coefficient", ".temperature_rise"
+
+
+def _size_of_warmth(bench: Bench, entry: InputUncertainty) -> float:
+    """Return the size of an input, for how warm a load gets as the bench file knows that."""
+    return load_rise_differs(bench, entry.part.removesuffix(_WARMTH)) if entry.part.endswith(_WARMTH) else entry.size
 
 
 def _filter(bench: Bench) -> list[InputUncertainty]:
@@ -170,9 +179,18 @@ def _second_output(bench: Bench) -> list[InputUncertainty]:
     return found
 
 
+def input_of_learned(part: str) -> str:
+    """Return the name of the input that a learned part is: how warm a load gets acts by what that does to its ohms.
+
+    >>> input_of_learned("load_2.temperature_rise"), input_of_learned("load.resistance")
+    ('load_2.temperature_coefficient', 'load.resistance')
+    """
+    return part.removesuffix(_RISE) + _WARMTH if part.endswith(_RISE) else part
+
+
 def _as_learned(bench: Bench, entry: InputUncertainty) -> InputUncertainty:
     """Return an input with the uncertainty that readings have left of it, where the bench file holds that."""
-    known = next((one for one in bench.learned if one.part == entry.part), None)
+    known = next((one for one in bench.learned if input_of_learned(one.part) == entry.part), None)
     if known is None or not entry.relative:
         return entry
     return InputUncertainty(entry.part, entry.label.removesuffix(NOT_GIVEN), known.uncertainty / COVERAGE)
@@ -189,12 +207,13 @@ def _made_independent(bench: Bench, entries: list[InputUncertainty]) -> list[Inp
     it. Its own size is then what is left of it once those before it are known.
     """
     places = {entry.part: place for place, entry in enumerate(entries) if entry.relative and not entry.rectangular}
-    pairs = {
-        (one.part, other): coefficient
-        for one in bench.learned
-        for other, coefficient in one.correlated
-        if one.part in places and other in places and one.part != other
-    }
+    pairs = {}
+    for known in bench.learned:
+        one = input_of_learned(known.part)
+        for part, coefficient in known.correlated:
+            other = input_of_learned(part)
+            if one in places and other in places and one != other:
+                pairs[one, other] = coefficient
     if not pairs:
         return entries
     names = sorted({name for pair in pairs for name in pair}, key=lambda name: places[name])

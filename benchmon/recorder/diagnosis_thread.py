@@ -12,10 +12,9 @@ from itertools import takewhile
 from queue import Empty, SimpleQueue
 from statistics import median
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, SetLoad
 from benchmon.errors import BenchmonError
 from benchmon.event_kinds import EventKind
-from benchmon.prediction.operating_point import Load
 from benchmon.prediction.predict import at_step, with_load
 from benchmon.prediction.result import Prediction
 from benchmon.recorder.predictor import LatestJobThread
@@ -217,7 +216,7 @@ def _alike(ranked: tuple[Explanation, ...], shown: tuple[Explanation, ...]) -> b
     return same and all(abs(now.likelihood - then.likelihood) < 0.05 for now, then in zip(ranked, shown, strict=True))
 
 
-_Setting = tuple[Load, float | None]
+_Setting = tuple[SetLoad, float | None]
 """The load and the mains voltage (V rms) of the plan's step; None where the bench file's counts."""
 
 _MAINS_STEP = 0.01

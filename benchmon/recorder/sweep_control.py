@@ -217,7 +217,12 @@ class SweepControl:
         try:
             mains = None if job.sweep.over == "mains.voltage" else job.conditions.mains_voltage
             prediction = predict_sweep(
-                job.bench, job.sweep.over, job.sweep.values, mains_voltage=mains, ambient=job.conditions.ambient
+                job.bench,
+                job.sweep.over,
+                job.sweep.values,
+                mains_voltage=mains,
+                ambient=job.conditions.ambient,
+                load=job.conditions.load,
             )
         except BenchmonError as problem:
             self._predicted.put((job.sweep.name, one_line(problem)))

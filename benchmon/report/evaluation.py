@@ -14,9 +14,9 @@ from operator import itemgetter
 
 import numpy as np
 
-from benchmon.bench import Bench, Channel
+from benchmon.bench import Bench, Channel, SetLoad
 from benchmon.errors import PredictionError
-from benchmon.prediction.operating_point import Load, OperatingPointPredictor
+from benchmon.prediction.operating_point import OperatingPointPredictor
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import Expected
 from benchmon.report.session_reader import Readings, RecordedSession
@@ -92,7 +92,7 @@ class StepFinding:
 
     place: int
     stage: PlanStep
-    load: Load
+    load: SetLoad
     window: EvaluationWindow
     channels: tuple[ChannelResult, ...]
 
@@ -111,7 +111,7 @@ class EndOfTest:
     stages: tuple[PlanStep, ...]
     mains: float | None
     ambient: float | None
-    load: Load
+    load: SetLoad
 
     def of(self, quantity: str) -> ChannelResult | None:
         """Return the first channel of `quantity` that has a value at the end of the test."""
@@ -204,7 +204,7 @@ def steps_of(session: RecordedSession, plan: Plan) -> Iterator[StepFinding]:
 
 
 def predict_under(
-    bench: Bench, mains: float | None, ambient: float | None, load: Load
+    bench: Bench, mains: float | None, ambient: float | None, load: SetLoad
 ) -> tuple[Prediction | None, str]:
     """Return the settled prediction under measured conditions, or why there is none."""
     try:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
-from benchmon.bench import Channel, CurrentLoad
-from benchmon.prediction.operating_point import Load
+from benchmon.bench import Channel, SetLoad, load_in_words
 from benchmon.quantities import Expected, format_value
 from benchmon.report.document import Cell, Emphasis, Toned
 from benchmon.report.evaluation import ChannelResult
@@ -84,17 +83,12 @@ def number(value: float | None, unit: str) -> str:
     return NOTHING if value is None or not math.isfinite(value) else value_in_words(value, unit)
 
 
-def conditions(mains: float | None, ambient: float | None, load: Load) -> str:
+def conditions(mains: float | None, ambient: float | None, load: SetLoad) -> str:
     """Return the conditions that a prediction was made for, in words."""
-    if isinstance(load, CurrentLoad):
-        of_load = f"a load of {format_value(load.current, 'A')}"
-    else:
-        of_load = f"a load of {format_value(load, 'Ω')}" if isinstance(load, float) else "the bench file's load"
-    of_load = "no load" if load == "open" else of_load
     parts = [
         "the bench file's mains" if mains is None else f"a mains of {format_value(mains, 'V')} as measured",
         "the bench file's ambient" if ambient is None else f"{format_value(ambient, '°C')} of air as measured",
-        of_load,
+        load_in_words(load, of="a load of "),
     ]
     return ", ".join(parts)
 

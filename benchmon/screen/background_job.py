@@ -14,11 +14,10 @@ from pathlib import Path
 from threading import Event, Thread
 from typing import TYPE_CHECKING
 
-from benchmon.bench import Bench
+from benchmon.bench import Bench, SetLoad
 from benchmon.errors import BenchmonError
 from benchmon.quantities import format_value
 from benchmon.text import countdown, one_line
-from benchmon.watch.plan import StepLoad
 
 if TYPE_CHECKING:
     from benchmon.prediction.explained.derivation import Derivation
@@ -151,7 +150,7 @@ def derive(
     *,
     mains_voltage: float | None = None,
     ambient: float | None = None,
-    load: StepLoad = None,
+    load: SetLoad = None,
 ) -> BackgroundJob:
     """Work out where the expected value of a quantity comes from; `take` is given it.
 

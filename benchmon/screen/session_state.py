@@ -111,6 +111,16 @@ SPAN_SECONDS = 5.0
 _KEPT = 64
 
 
+_Span = tuple[float, int, float | None]
+"""The sum of the readings of a span of time, their number, and their mean, None where that is no finite number."""
+_EMPTY: _Span = (0.0, 0, None)
+
+
+def _span(total: float, count: int) -> _Span:
+    mean = total / count
+    return total, count, mean if math.isfinite(mean) else None
+
+
 class TrendBuffer:
     """Means of a channel over spans of time, the latest `_KEPT` of them.
 
@@ -119,7 +129,7 @@ class TrendBuffer:
 
     def __init__(self, period: float = 1.0) -> None:
         self.span = max(SPAN_SECONDS, 2.0 * period)
-        self._sums: OrderedDict[int, tuple[float, int]] = OrderedDict()
+        self._spans: OrderedDict[int, _Span] = OrderedDict()
         self._floor = 0.0
 
     def add(self, time: float, value: float | None, uncertainty: float | None = None) -> None:
@@ -132,10 +142,10 @@ class TrendBuffer:
         if uncertainty is not None and math.isfinite(uncertainty):
             self._floor = abs(uncertainty)
         index = math.floor(time / self.span)
-        total, count = self._sums.get(index, (0.0, 0))
-        self._sums[index] = (total + value, count + 1)
-        while len(self._sums) > _KEPT:
-            self._sums.popitem(last=False)
+        total, count, _ = self._spans.get(index, _EMPTY)
+        self._spans[index] = _span(total + value, count + 1)
+        while len(self._spans) > _KEPT:
+            self._spans.popitem(last=False)
 
     @property
     def reach(self) -> float:
@@ -144,10 +154,10 @@ class TrendBuffer:
 
     def prime(self, parts: Iterable[TrendBin]) -> None:
         """Take what was before the first reading that was added, from a trend of the session."""
-        first = min(self._sums, default=math.inf)
-        before = {math.floor(part.start / self.span): (part.mean, 1) for part in parts if part.mean is not None}
-        older = {index: pair for index, pair in before.items() if index < first}
-        self._sums = OrderedDict(sorted((older | self._sums).items())[-_KEPT:])
+        first = min(self._spans, default=math.inf)
+        before = {math.floor(part.start / self.span): _span(part.mean, 1) for part in parts if part.mean is not None}
+        older = {index: span for index, span in before.items() if index < first}
+        self._spans = OrderedDict(sorted((older | self._spans).items())[-_KEPT:])
 
     def latest(self, now: float) -> int | None:
         """Return the number of the span that `now` is in; what is drawn moves on with it."""
@@ -157,10 +167,8 @@ class TrendBuffer:
         """Return the means of the `count` spans up to `now`, oldest first; None where there was no reading."""
         if not math.isfinite(now):
             return [None] * count
-        last = math.floor(now / self.span)
-        found = map(self._sums.get, range(last - count + 1, last + 1))
-        means = [math.nan if each is None else each[0] / each[1] for each in found]
-        return [mean if math.isfinite(mean) else None for mean in means]
+        last, found = math.floor(now / self.span), self._spans.get
+        return [found(index, _EMPTY)[2] for index in range(last - count + 1, last + 1)]
 
     def draw(self, now: float, width: int, symbols: SymbolSet) -> str:
         """Return the trend up to `now`, exactly `width` columns, a blank for every gap."""
@@ -168,19 +176,17 @@ class TrendBuffer:
         known = [mean for mean in means if mean is not None]
         if not known:
             return " " * max(0, width)
-        low, high = min(known), max(known)
-        middle, room = high / 2 + low / 2, max(high / 2 - low / 2, 2 * self._floor, 1e-12)
-        levels = symbols.trend
-        return "".join(" " if mean is None else levels[_level(mean, middle, room, len(levels))] for mean in means)
-
-
-def _level(mean: float, middle: float, room: float, levels: int) -> int:
-    """Return the level of `mean`, `room` being what the half of all levels stand for.
-
-    `middle` is the middle of a level, not a line between two, so that a steady value does not flicker.
-    """
-    part = (mean / 2 - middle / 2) / room * levels
-    return min(levels - 1, max(0, levels // 2 + round(part))) if math.isfinite(part) else 0
+        # Halves, since the sum of two large means is no number. The middle is that of a level, not a line between two,
+        # so that a steady value does not flicker; `room` is what the half of all levels stand for.
+        low, high = min(known) / 2, max(known) / 2
+        middle, room = (high + low) / 2, max(high - low, 2 * self._floor, 1e-12)
+        levels, count = symbols.trend, len(symbols.trend)
+        return "".join(
+            " "
+            if mean is None
+            else levels[min(count - 1, max(0, count // 2 + round((mean / 2 - middle) / room * count)))]
+            for mean in means
+        )
 
 
 _MOST_EVENTS = 5000

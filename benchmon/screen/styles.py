@@ -90,6 +90,7 @@ PALETTES: dict[Palette, dict[StyleRole, Style]] = {
 
 
 @cache
+@cache
 def styles_of(name: str) -> Mapping[StyleRole, Style]:
     """Return how the roles look in the palette of that name, in that for dark terminals where there is none."""
     return PALETTES[Palette(name) if name in set(Palette) else Palette.DARK]

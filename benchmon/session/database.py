@@ -264,4 +264,4 @@ def _look_at_file(path: Path) -> None:
         found = "is not a file" if path.exists() else "no such session file"
         raise SessionFileError(f"{display_path(path)}: {found}")
     if size == 0:
-        raise SessionFileError(f"{display_path(path)}: is empty, so no session file")
+        raise SessionFileError(f"{display_path(path)}: is empty, so it is no session file")

@@ -231,7 +231,8 @@ def read_beacon(path: Path) -> Beat | None:
     finally:
         os.close(file)
     try:
-        return _beat(json.loads(text))
+        # Most of the file is what fills it up to its size.
+        return _beat(json.loads(text.rstrip()))
     except ValueError:
         return None
 

@@ -7,9 +7,8 @@ from collections import deque
 from collections.abc import Container
 from dataclasses import dataclass, replace
 
-from benchmon.bench import Accuracy, Bench, Channel
+from benchmon.bench import Accuracy, Bench, Channel, SetLoad
 from benchmon.prediction.mains_shape import CREST_FACTOR, THD, MeasuredShape
-from benchmon.prediction.operating_point import Load
 from benchmon.prediction.result import Prediction
 from benchmon.prediction.winding_temperature import WINDINGS, MeasuredWindings
 from benchmon.watch.plan import Plan, is_mains_set, powered_above
@@ -59,7 +58,7 @@ class Conditions:
 
     mains_voltage: float | None = None
     ambient: float | None = None
-    load: Load = None
+    load: SetLoad = None
     shape: MeasuredShape | None = None
     planned_mains: PlannedMains | None = None
     windings: MeasuredWindings | None = None
@@ -218,7 +217,7 @@ class MeasuredConditions:
             for quantity, jump in _SHAPE_JUMPS.items()
             if (channel := _first_of(bench, quantity, read)) is not None
         ]
-        self.load: Load = None
+        self.load: SetLoad = None
         self._charging = ChargingMains()
         self._is_being_set, self._sweep_ended = False, -math.inf
         self._swept_needs: tuple[str, ...] = ()

@@ -134,7 +134,7 @@ def rises_again_sentence(channel: Channel, outlook: Outlook, settled: Interval |
 
 def runaway_sentence(channel: Channel, outlook: Outlook) -> str:
     """Return that a temperature rises faster than it may."""
-    first = f"{channel.name} rises by {60.0 * outlook.rate:.1f} K a minute, ever faster or faster than expected at all"
+    first = f"{channel.name} rises by {60.0 * outlook.rate:.1f} K a minute, ever faster or beyond all that is expected"
     ahead = outlook.to_limit
     limit = "" if ahead is None else f"; limit {channel.trip_above:.1f} °C, {_reached(ahead)}"
     return f"{first}: thermal runaway, get ready to switch off{limit}"

@@ -22,8 +22,8 @@ from benchmon_simulated.supply.supply import SupplyUnderTest
 LONGEST_COMMAND = 500
 
 SYNTAX = (
-    "fault NAME, clear NAME, clear all, mains 180 V, mains on, mains off, load 4.7 Ω, load open, load back, fuse new, "
-    "look CHANNEL, list; at 10s COMMAND executes it later"
+    "fault NAME, clear NAME, clear all, mains 180 V, mains on, mains off, load 4.7 Ω, load open, load back, "
+    "load_2 4.7 Ω, load_2 open, load_2 back, fuse new, look CHANNEL, list; at 10s COMMAND executes it later"
 )
 """Every command, as the reply to an unknown one."""
 
@@ -40,6 +40,7 @@ class Commands:
             "clear": self._clear,
             "mains": self._mains,
             "load": self._load,
+            "load_2": self._load_2,
             "fuse": self._fuse,
             "look": self._look,
             "list": self._list,
@@ -85,13 +86,18 @@ class Commands:
         return self._state()
 
     def _load(self, rest: str) -> str:
-        if rest == "open":
-            self._supply.set_load("open")
-        elif rest == "back":
+        if rest == "back":
             self._supply.restore_load()
         else:
-            self._supply.set_load(_value("load", rest, RESISTANCE))
+            self._supply.set_load("open" if rest == "open" else _value("load", rest, RESISTANCE))
         return f"load {one_line(rest, 40)}"
+
+    def _load_2(self, rest: str) -> str:
+        if rest == "back":
+            self._supply.restore_second_load()
+        else:
+            self._supply.set_second_load("open" if rest == "open" else _value("load_2", rest, RESISTANCE))
+        return f"load_2 {one_line(rest, 40)}"
 
     def _fuse(self, rest: str) -> str:
         if rest != "new":

@@ -25,7 +25,8 @@ class ElectronicLoad:
     """
 
     def __init__(self, supply: SupplyUnderTest, over: str, seed: int) -> None:
-        self._supply, self._over = supply, over
+        self._over = over
+        self._connect_load = supply.set_second_load if over.startswith("load_2.") else supply.set_load
         spread = random.Random(seed)  # noqa: S311 - no secret
         self._gain, self._offset = 1.0 + GAIN * spread.uniform(-1.0, 1.0), OFFSET * spread.uniform(-1.0, 1.0)
         self._setting = 0.0
@@ -45,14 +46,14 @@ class ElectronicLoad:
     def switch_off(self) -> None:
         """Switch its input off: nothing is drawn."""
         self.is_on = False
-        self._supply.set_load("open")
+        self._connect_load("open")
 
     def _connect(self) -> None:
         if not self.is_on:
             return
-        if self._over == "load.resistance":
+        if self._over.endswith(".resistance"):
             ohms = min(MOST_OHMS, max(LEAST_OHMS, self._setting * self._gain))
-            self._supply.set_load(ohms)
+            self._connect_load(ohms)
             return
         amperes = min(MOST_AMPERES, self._setting * self._gain + self._offset) if self._setting > 0.0 else 0.0
-        self._supply.set_load(CurrentLoad(kind="current", current=amperes) if amperes > 0.0 else "open")
+        self._connect_load(CurrentLoad(kind="current", current=amperes) if amperes > 0.0 else "open")

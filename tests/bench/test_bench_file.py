@@ -19,6 +19,7 @@ from benchmon.bench import (
 )
 from benchmon.bench.topology import TOPOLOGIES
 from benchmon.errors import BadInput, BenchFileError
+from support.supplies import supply
 from support.toml_text import COMPLETE
 
 
@@ -196,6 +197,26 @@ def test_a_second_output_is_like_the_first_where_nothing_else_is_given():
 def test_a_second_output_that_does_not_fit_is_refused(text, reason):
     with pytest.raises(BenchFileError, match=reason):
         read_bench(text)
+
+
+ACROSS = {"kind": "two bridges", "outputs": "stacked", "loads": "across"}
+STEP_2 = '[[step]]\nname = "cross"\nload_2 = "open"\n'
+SWEEP_2 = '[[sweep]]\nname = "cross"\nover = "load_2.current"\nvalues = ["0.1 A", "0.2 A"]\n'
+
+
+def test_a_plan_that_sets_the_second_load_has_outputs_apart():
+    plain = with_two_bridges().replace('regulator_2 = "none"', "")
+    for more in (STEP_2, SWEEP_2):
+        assert read_bench(plain + more).outputs_apart
+    assert read_bench(plain + STEP_2).step[-1].load_2 == "open"
+
+
+@pytest.mark.parametrize(("more", "path"), [(STEP_2, r"load_2"), (SWEEP_2, r"over")])
+def test_a_plan_sets_a_second_load_only_where_there_is_one(more, path):
+    with pytest.raises(BenchFileError, match=rf"{path}.*sets the load of a second output, which a bridge has not"):
+        read_bench(COMPLETE + more)
+    with pytest.raises(BenchFileError, match=rf"{path}.*\[load\] is across both; set that one"):
+        read_bench(supply(rectifier=ACROSS, transformer={"secondaries": 2}) + more)
 
 
 def test_numbers_without_units_are_si():

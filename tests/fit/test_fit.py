@@ -123,6 +123,44 @@ def test_the_sum_of_squares_rises_as_the_covariance_says(first):
         assert residuals @ residuals + u @ u - posterior.chi_square == pytest.approx(deviations**2, rel=0.3)
 
 
+def test_a_learned_file_says_how_warm_the_load_gets(tmp_path):
+    """From cold to warm the load's resistance tells its rise: (R2 - R1)/(R1·α), as IEC 60335-1 has it for windings."""
+    alpha, true, rating = 4e-3, 60.0, 100.0
+    steps = '[[step]]\nname = "cold"\n[[step]]\nname = "warm"\n'
+    text = written_sessions.text_of("reservoir").partition("# ---- The plan")[0] + steps
+    keys = f'temperature_coefficient = "{alpha} 1/K"\npower_rating'
+    rated = text.replace("power_rating", keys).replace('power_rating = "150 W"', f'power_rating = "{rating} W"')
+    bench = read_bench(rated)
+    warm = bench.load.model_copy(update={"temperature_rise": true})
+    cold = bench.load.model_copy(update={"temperature_coefficient": 0.0})
+    readings = [predict(bench.model_copy(update={"load": one}), mains_voltage=230.0).quantities for one in (cold, warm)]
+    path = tmp_path / "long.benchmon"
+    file = written_sessions.SessionBeingWritten(path, bench)
+    for place, (begin, end) in enumerate(((0, 8), (8, 2400))):
+        if place:
+            file.put(Event(float(begin), "", EventKind.STEP_DONE, "done", EventDetails(step=place)))
+        file.put(Event(float(begin), "", EventKind.STEP_BEGUN, "step", EventDetails(step=place + 1)))
+        for second in range(max(begin + 1, end - 60), end):
+            for channel in bench.channel:
+                known = readings[place][channel.quantity]
+                file.read(channel, float(second), known.value, known)
+    file.finish(2400.0, True)
+    out = tmp_path / "learned.toml"
+    assert CliRunner().invoke(commands, ["fit", str(path), "-o", str(out)]).exit_code == 0
+    learned = load_bench(out)
+    known = next(one for one in learned.learned if one.part == "load.temperature_rise")
+    ohms = [one["output.voltage.mean"].value / one["output.current.mean"].value for one in readings]
+    power = readings[1]["load.power.mean"].value
+    # The first resistance is that at 25 °C, to which coefficients of resistors are stated.
+    celsius = 25.0 + (ohms[1] - ohms[0]) / (ohms[0] * alpha)
+    by_resistance = (celsius - bench.ambient.temperature) * rating / power
+    assert by_resistance == pytest.approx(true, rel=0.02)
+    assert learned.load.temperature_rise == pytest.approx(by_resistance, rel=known.uncertainty)
+    assert 0.2 <= known.uncertainty < 0.5, "another day's air is another, whatever one session shows"
+    before, after = (predict(one, mains_voltage=230.0).quantities["load.temperature"] for one in (bench, learned))
+    assert after.uncertainty < 0.5 * before.uncertainty
+
+
 def test_windings_are_as_warm_as_the_bench_file_holds_them(first):
     data = read_data([RecordedSession(first)])
 

@@ -43,6 +43,32 @@ def test_the_rise_of_the_load_is_in_proportion_to_its_rating():
     assert found.quantities["load.temperature"].uncertainty > 0.25 * rise
 
 
+def test_the_rise_of_the_load_may_be_given():
+    """A data sheet's rise at rated power is in proportion to the power (closed form), and is better known than none."""
+    usual, given = (
+        predict(read_bench(text)) for text in (TEXT, TEXT.replace("[load]", '[load]\ntemperature_rise = "90 K"'))
+    )
+    rises = [one.quantities["load.temperature"].value - one.ambient for one in (usual, given)]
+    assert rises[1] == pytest.approx(rises[0] * 90.0 / LOAD_RISE, rel=0.01)
+    parts = [
+        one.quantities["load.temperature"].uncertainty / rise for one, rise in zip((usual, given), rises, strict=True)
+    ]
+    assert parts[1] < 0.7 * parts[0]
+
+
+def test_what_was_learned_of_a_load_and_of_how_warm_it_gets_belongs_together():
+    """Ohms and warmth of which the warm resistance is known leave less of the current open than each by itself."""
+    learned = (
+        '[[learned]]\npart = "load.resistance"\nuncertainty = "3 %"\n[[learned]]\npart = "load.temperature_rise"\n'
+    )
+    text = TEXT.replace("100 ppm/K", "1000 ppm/K") + learned + 'uncertainty = "60 %"\n'
+    alone, together = (
+        predict(read_bench(one)).quantities["output.current.mean"]
+        for one in (text, text + 'correlated = [["load.resistance", -0.9]]\n')
+    )
+    assert together.uncertainty < 0.9 * alone.uncertainty
+
+
 def test_a_load_with_a_positive_coefficient_draws_less_in_equilibrium():
     plain, warm = (predict(with_coefficient(value)) for value in ("0 ppm/K", "400 ppm/K"))
     celsius = warm.quantities["load.temperature"].value

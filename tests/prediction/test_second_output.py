@@ -4,17 +4,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchmon.bench import Capacitor, Choke, CurrentLoad, OpenLoad, Regulator, ResistorLoad, load_bench
+from benchmon.bench import Capacitor, Choke, CurrentLoad, OpenLoad, Regulator, ResistorLoad, Step, TwoLoads, load_bench
 from benchmon.errors import PredictionError
 from benchmon.findings import wording_of
 from benchmon.prediction import predict
 from benchmon.prediction.circuit.parts import parts_of
+from benchmon.prediction.curves.sweep import predict_sweep
 from benchmon.prediction.defects.fault_circuit import solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
 from benchmon.prediction.explained.derivation import explain
 from benchmon.prediction.explained.formulas import handbook_of
 from benchmon.prediction.explained.wirings import wiring_costs, wirings_as_text
 from benchmon.prediction.monte_carlo import monte_carlo
+from benchmon.prediction.predict import with_load
 from benchmon.prediction.ratings.check import check
 from benchmon.prediction.solved import solve
 from benchmon.quantities import at_second_output
@@ -103,6 +105,41 @@ def test_a_second_load_like_the_first_changes_nothing(name):
         found = written.quantities[quantity]
         assert found.value == pytest.approx(expected.value, rel=5e-4, abs=1e-6), quantity
         assert found.uncertainty == pytest.approx(expected.uncertainty, rel=0.1, abs=1e-9), quantity
+
+
+@pytest.mark.parametrize("first", [None, 30.0])
+def test_a_second_load_that_is_set_is_that_of_a_bench_file_with_it(first):
+    bench, ohms = bench_of("two-bridges"), 40.0
+    written = {"load_2": ResistorLoad(kind="resistor", resistance=ohms, power_rating=bench.load.power_rating)}
+    if first is not None:
+        written["load"] = bench.load.model_copy(update={"resistance": first})
+    expected = solved(bench.model_copy(update=written))
+    assert solved(with_load(bench, TwoLoads(first, ohms))) == pytest.approx(expected)
+    assert expected["output_2.current.mean"] < expected["output.current.mean"]
+
+
+def test_a_load_that_is_set_is_at_both_outputs_until_the_second_has_its_own():
+    bench = bench_of("two-bridges", step=(Step(name="cross", load_2="40 Ω"),))
+    alike = solved(with_load(bench, 30.0))
+    assert alike["output_2.current.mean"] == pytest.approx(alike["output.current.mean"], rel=1e-3)
+
+
+def test_a_sweep_of_the_second_load_is_that_of_the_first_seen_from_there():
+    bench = bench_of("two-bridges", load_2=ResistorLoad(kind="resistor", resistance=25.0))
+    values = [0.2, 0.4, 0.6]
+    found = predict_sweep(bench, "load_2.current", values, load=30.0)
+    other = predict_sweep(bench.seen_from_output_2(), "load.current", values, load=TwoLoads(None, 30.0))
+    for point, mirrored in zip(found.points, other.points, strict=True):
+        for name in ("output.voltage.mean", "output.current.mean", "reservoir.voltage.ripple"):
+            there = at_second_output(name)
+            assert point.quantities[there].value == pytest.approx(mirrored.quantities[name].value, rel=1e-3)
+            assert point.quantities[name].value == pytest.approx(mirrored.quantities[there].value, rel=1e-3)
+    figures, of_mirrored = ({one.name: one.value for one in each.figures} for each in (found, other))
+    assert figures == pytest.approx(of_mirrored, rel=5e-3)
+    # What loads one winding lowers the other only through what both share, the primary (circuit theory).
+    first, last = found.points[0].quantities, found.points[-1].quantities
+    falls = [first[name].value - last[name].value for name in ("output.voltage.mean", "output_2.voltage.mean")]
+    assert 0.0 < falls[0] < 0.8 * falls[1]
 
 
 QUICK = {("two-bridges", "a regulator"), ("split-rail", "another load")}

@@ -2,9 +2,11 @@
 
 import pytest
 
-from benchmon.bench import ResistorLoad, load_bench
+from benchmon.bench import ResistorLoad, Step, load_bench
 from benchmon.errors import BadInput
 from benchmon.prediction import predict
+from benchmon_simulated.commands import Commands
+from benchmon_simulated.fault_schedule import FaultSchedule
 from benchmon_simulated.faults import fault_named
 from benchmon_simulated.scenarios import scenario_named
 from benchmon_simulated.supply.supply import SupplyUnderTest
@@ -67,6 +69,29 @@ def test_a_fault_without_an_output_is_of_the_first_or_of_both_if_they_are_alike(
     assert both["output_2.current.mean"] == pytest.approx(both["output.current.mean"], rel=1e-3)
     one = readings(alike, ("double-load", "2"))
     assert one["output_2.current.mean"] > 1.7 * one["output.current.mean"]
+
+
+def test_a_second_load_that_a_plan_sets_is_connected_by_a_command():
+    supply = SupplyUnderTest(load_bench(scenario_named("two-outputs").path), 1)
+    commands = Commands(supply, (), FaultSchedule(supply, []))
+    before = supply.advance(SECONDS, each=1.0).values
+    commands.execute("load_2 open")
+    found = supply.advance(SECONDS, each=1.0).values
+    assert found["output_2.current.mean"] == pytest.approx(0.0, abs=1e-3)
+    assert found["output.current.mean"] == pytest.approx(before["output.current.mean"], rel=0.05)
+    commands.execute("load_2 back")
+    back = supply.advance(SECONDS, each=1.0).values
+    assert back["output_2.current.mean"] == pytest.approx(before["output_2.current.mean"], rel=0.02)
+    alike = load_bench(scenario_named("two-bridges").path)
+    told = SupplyUnderTest(alike.model_copy(update={"step": (Step(name="cross", load_2="40 Ω"),)}), 1)
+    told.set_load(30.0)
+    both = told.advance(SECONDS, each=1.0).values
+    assert both["output_2.current.mean"] == pytest.approx(both["output.current.mean"], rel=0.05)
+    told.set_second_load(60.0)
+    apart = told.advance(SECONDS, each=1.0).values
+    assert apart["output_2.current.mean"] == pytest.approx(0.5 * apart["output.current.mean"], rel=0.1)
+    with pytest.raises(BadInput, match="no second output"):
+        SupplyUnderTest(load_bench(scenario_named("reservoir").path), 1).set_second_load("open")
 
 
 def test_a_supply_of_one_output_has_no_second_one():

@@ -84,7 +84,9 @@ def test_a_band_that_reaches_below_zero_has_no_edge_to_drift_to(watch, part, kin
     for time in np.arange(0.0, 300.0, 0.5):
         value = right * (1.0 - 0.03 * max(0.0, time - 60.0) / 60.0) + 0.002 * right * random.standard_normal()
         events += watch[0].judge("ripple", float(time), float(value), expected)[1]
-    assert {event.kind for event in events} == {kind}
+    # It may be told quietly while it is too short to reach an edge.
+    assert events[-1].kind == kind
+    assert {event.kind for event in events} <= {"slow drift", kind}
 
 
 def test_the_mains_and_the_air_may_move_as_they_like(watch):

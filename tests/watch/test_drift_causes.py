@@ -1,15 +1,18 @@
 """What explains a drift: parts that warm, and a mains meter that drifts itself."""
 
+import doctest
 import math
 
 import pytest
 
 from benchmon.bench import load_bench
+from benchmon.bench.supply import CurrentLoad
 from benchmon.prediction import predict
 from benchmon.watch.course_wording import BandPosition, drift_sentence, mains_meter_drift_sentence
+from benchmon.watch.drift import warm_up
 from benchmon.watch.drift.drift import Drift
 from benchmon.watch.drift.mains_estimate import ShownMovement, meter_drift
-from benchmon.watch.drift.warm_up import WarmParts, progress_of
+from benchmon.watch.drift.warm_up import WarmParts, progress_of, warmed_by
 from benchmon_simulated.scenarios import scenario_named
 
 BENCH = load_bench(scenario_named("reservoir").path)
@@ -165,3 +168,47 @@ def test_channels_that_warming_windings_hold_still_do_not_hide_that_the_meter_dr
     found = meter_drift(seen, -0.2 / 60.0)
     assert 60.0 * found.rate == pytest.approx(-0.161, abs=0.02)
     assert found.witnesses >= {"power", "winding", "output"}
+
+
+def test_windings_are_taken_to_warm_as_the_median_of_channels_shows_it():
+    alike = warmed_by([(0.3, 0.1)] * 8)
+    assert alike.factor - alike.doubt < 0.3 < alike.factor + alike.doubt < 1.0
+    assert warmed_by([(0.3, 0.1)] * 8 + [(4.0, 0.02)]).factor == pytest.approx(alike.factor, abs=0.05)
+    assert warmed_by([(1.5, 0.1)] * 8).factor > 1.0
+
+
+@pytest.mark.parametrize("shown", [[(0.3, 0.1)] * 2, [(0.3, 0.9)] * 9])
+def test_windings_may_do_nothing_or_what_is_taken_where_too_few_channels_show_them(shown):
+    assert warmed_by(shown) == (0.5, 0.5)
+
+
+@pytest.mark.parametrize("shown", [-1.0, 3.0])
+def test_channels_that_show_what_windings_cannot_do_leave_open_by_how_much_they_warm(shown):
+    assert warmed_by([(shown, 0.1)] * 8) == (1.0, 1.0)
+
+
+def test_channels_that_contradict_each_other_leave_open_by_how_much_windings_warm():
+    assert warmed_by([(one, 0.05) for one in (-0.2, 0.2, 2.0, 9.0)]).doubt > 1.5 * warmed_by([(0.3, 0.05)] * 4).doubt
+
+
+def test_a_load_that_warms_moves_volts_by_no_more_than_the_regulation():
+    moved = {}
+    for quantity in ("output.voltage.mean", "output.voltage.ac_rms", "output.current.mean"):
+        warm = WarmParts(BENCH, ["transformer.temperature"])
+        warm.moved(quantity, quantity, 20.0, 1.0)
+        warm.look(900.0, 0.0, {})
+        moved[quantity] = warm.moved(quantity, quantity, 20.0, 1.0).either_way
+    assert 0.0 < moved["output.voltage.mean"] < 0.5 * moved["output.current.mean"]
+    assert moved["output.voltage.ac_rms"] == moved["output.current.mean"]
+
+
+def test_an_electronic_load_does_not_warm_up():
+    bench = BENCH.model_copy(update={"load": CurrentLoad(kind="current", current="1 A")})
+    warm = WarmParts(bench, ["transformer.temperature"])
+    warm.moved("output", "output.current.mean", 1.0, 0.1)
+    warm.look(900.0, 0.0, {})
+    assert warm.moved("output", "output.current.mean", 1.0, 0.1) == (0.0, 0.0)
+
+
+def test_the_examples_of_warming_parts_are_right():
+    assert doctest.testmod(warm_up).failed == 0

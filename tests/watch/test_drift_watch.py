@@ -205,3 +205,72 @@ def test_unit_and_time_offset_do_not_matter(factor, start, drifts):
     moved = run(factor * values, 22.0 * factor, start=start)[1]
     assert len(moved) == len(plain) == int(drifts)
     assert [time - start for time in moved] == pytest.approx(plain, abs=25.0)  # blocks begin elsewhere
+
+
+def test_the_last_digit_of_a_display_that_stood_still_is_no_step():
+    t = times(24, 2.0)
+    shown = np.where(np.arange(len(t)) % 97 == 96, 0.790, 0.789) + 2e-5 * np.floor(np.maximum(t - 600.0, 0.0) / 2.0)
+    expected = 0.794 + 1e-7 * np.sin(t / 50.0)
+    _, began, _ = run(shown, expected, step=2.0, accuracy=0.006)
+    assert began
+    assert 600.0 < began[0] < 900.0
+
+
+def of_warming_windings(drift, seed=8):
+    """Feed six channels that windings move by a third of what is taken, `vout` with a drift (its unit a minute)."""
+    taken = {"vout": -0.3, "current": -0.04, "winding": -0.2, "crest": -0.03, "ripple": -0.02, "second": -0.3}
+    watch, random, began = Drifts(dict.fromkeys(taken, "output.voltage.mean")), np.random.default_rng(seed), []
+    for time in times(20, 2.0):
+        warm = 1.0 - np.exp(-time / 1200.0)
+        for name, most in taken.items():
+            value = 10.0 + most * warm / 3.0 + 0.01 * abs(most) * random.standard_normal()
+            value += drift * max(0.0, time - 600.0) / 60.0 * (name == "vout")
+            moved = Moved(0.0, most * warm)
+            changed = watch.update(name, time, value, 10.0, accuracy=0.01 * abs(most), warm=moved)
+            began += [(one, time) for one in changed if watch.drift(one) is not None]
+    return began
+
+
+def test_windings_that_warm_less_than_is_taken_are_no_drift():
+    assert of_warming_windings(0.0) == []
+
+
+@pytest.mark.parametrize("drift", [-0.005, 0.005])
+def test_a_drift_that_warming_windings_could_explain_is_found_by_what_the_others_show(drift):
+    began = of_warming_windings(drift)
+    assert {name for name, _ in began} == {"vout"}
+    assert 600.0 < began[0][1] < 1200.0
+
+
+def beside_a_mains_meter(followed, meter, own=None):
+    """Feed channels that follow the mains to powers of `followed`, of which the meter goes off by `meter` V a minute.
+
+    `own` are drifts besides, relative and a minute, by name. All begin after 5 minutes; 14 are fed.
+    """
+    watch = Drifts({**dict.fromkeys(followed, "output.voltage.mean"), "mains": "mains.voltage.rms"}, mains="mains")
+    random = np.random.default_rng(9)
+    for time in times(14, 0.5):
+        true, since = wandering_mains(time), max(time - 300.0, 0.0) / 60.0
+        read = true + meter * since
+        watch.mains(read)
+        for name, power in followed.items():
+            value = 20.0 * (true / 230.0) ** power * (1.0 + (own or {}).get(name, 0.0) * since)
+            expected = 20.0 * (read / 230.0) ** power
+            watch.update(name, time, value + 0.004 * random.standard_normal(), expected, accuracy=0.1)
+    return watch
+
+
+def test_a_channel_that_drifts_by_itself_is_not_explained_by_a_mains_meter_that_drifts_too():
+    followed = {"vout": 1.1, "winding": 1.0, "watts": 2.0, "amperes": 1.2, "second": 1.1}
+    watch = beside_a_mains_meter(followed, 0.3, {"vout": 0.001})
+    assert watch.drift("mains").rate == pytest.approx(0.3 / 60, rel=0.3)
+    assert "vout" not in watch.witnesses
+    assert watch.drift("vout") is not None
+    assert watch.drift("winding") is None
+
+
+@pytest.mark.parametrize(("power", "is_blamed"), [(1.0, True), (2.5, True), (4.0, False), (0.3, False)])
+def test_only_channels_that_follow_the_mains_as_volts_and_watts_do_show_that_its_meter_drifts(power, is_blamed):
+    watch = beside_a_mains_meter(dict.fromkeys(("first", "second", "third"), power), 0.5)
+    assert (watch.drift("mains") is not None) == is_blamed
+    assert (watch.drift("first") is None) == is_blamed

@@ -27,6 +27,7 @@ def bench():
     class Bench:
         reservoir = Capacitor(kind="capacitor", capacitance="10 mF")
         outputs_apart = False
+        load_2 = None
 
     return Bench
 

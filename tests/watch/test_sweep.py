@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmon.bench import CurrentLoad, Sweep, read_bench
+from benchmon.bench import CurrentLoad, Step, Sweep, TwoLoads, read_bench
 from benchmon.errors import BadInput, BenchFileError
-from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepState
+from benchmon.watch.plan import Action, Plan, StepRequest, SweepAction, SweepRequest, SweepState
 from benchmon.watch.plan.curves import curves_of, figures_of
 from benchmon.watch.plan.settled_points import (
     PredictedCurves,
@@ -81,6 +81,23 @@ def test_a_sweep_from_end_to_end():
     assert (run.state, [point.at for point in run.taken], plan.load) == (SweepState.DONE, [0.0, 1.02], None)
     assert run.points[2].skipped == "no such resistor"
     assert run.taken[1].readings["output"] == SettledValue(20.98, 0.02, 21.08, 0.5)
+
+
+def test_a_sweep_of_one_output_leaves_the_load_of_the_other():
+    steps = (Step(name="cross", load="10 Ω", load_2="20 Ω"),)
+    first = Sweep(name="first", over="load.resistance", values=["open", "5 Ω"])
+    second = Sweep(name="second", over="load_2.resistance", values=["open", "5 Ω"])
+    plan = Plan(steps, (first, second))
+    moved(plan, plan.answer(StepRequest(Action.BEGIN, 1), 1.0, ()))
+    assert plan.load == TwoLoads(10.0, 20.0)
+    ask(plan, SweepAction.BEGIN, 2.0, name="first")
+    assert plan.load == TwoLoads("open", 20.0)
+    ask(plan, SweepAction.STOP, 3.0, name="first")
+    assert plan.load == TwoLoads(10.0, 20.0), "a person sets back what a person has set"
+    events = plan.sweeps.answer(SweepRequest(SweepAction.BEGIN, "second"), 4.0)
+    assert "take the load of output 2 off" in events[0].message
+    moved(plan, events)
+    assert plan.load == TwoLoads(10.0, "open")
 
 
 def test_what_cannot_be_is_refused_in_words():
@@ -165,6 +182,19 @@ def test_a_load_counts_as_set_where_its_meter_stands_at_it(settling, amperes, is
     read(settling, lambda _: 22.0, lambda _: amperes)
     assert settling.is_set(SWEEP, 0.5, 12.0) is is_set
     assert settling.is_set(SWEEP, 0.0, 12.0) is (amperes == 0.0)
+
+
+def test_a_sweep_of_the_second_load_goes_by_the_meters_there():
+    text = METERS.replace('"load"', '"load of output 2"').replace("output.current", "output_2.current")
+    bench = read_bench(supply(rectifier={"kind": "two bridges"}, transformer={"secondaries": 2}) + text)
+    settling = SettlingReadings(bench)
+    sweep = Sweep(name="second", over="load_2.current", values=["open", "0.5 A"], hold="4 s")
+    settling.begin(0.0)
+    for half in range(24):
+        settling.observe(judged("load of output 2", 0.5 * half, 0.5))
+    assert settling.is_shown(sweep)
+    assert settling.is_set(sweep, 0.5, 11.6)
+    assert not settling.is_shown(sweep.model_copy(update={"over": "load.current"})), "no meter is in the first load"
 
 
 def swept(volts, amperes, own=lambda channel, value: channel.accuracy.of(value)):

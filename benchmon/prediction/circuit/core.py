@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmon.prediction.collocation import Mesh, PeriodicSolution, solve_periodic
+from benchmon.prediction.collocation import Mesh, solve_periodic
 from benchmon.signals.arrays import Floats
 
 _LEAST_SHARE = 1e-6
@@ -87,21 +87,24 @@ def solve_core(
     if not symmetric:
         largest = np.max(np.abs(reflected), axis=(1, 2)) + core.peak
         system = replace(system, ohms=np.maximum(core.ohms, _LEAST_SHARE / (core.rate * np.maximum(largest, 1e-30))))
-    solution = None if start is None else _from_start(system, mesh, start)
-    if solution is None:
-        solution = solve_periodic(system, mesh, _first_flux(system, mesh)[..., None], _NEWTON_STEPS)
-    flux = solution.y[..., 0]
+    flux = None if start is None else _flux_from(system, mesh, start)
+    if flux is None:
+        flux = solve_periodic(system, mesh, _first_flux(system, mesh)[..., None], _NEWTON_STEPS).y[..., 0]
     magnetising, _ = core.current(flux)
     return CoreState(flux, magnetising, system.loss(magnetising))
 
 
-def _from_start(system: _FluxSystem, mesh: Mesh, start: CoreStart) -> PeriodicSolution | None:
-    """Return the solution from a `start`; None where that is on another mesh, or leads nowhere."""
-    flux, shape = start.flux, system.reflected.shape
-    if flux.shape[1:] != shape[1:] or len(flux) not in (1, shape[0]):
+def _flux_from(system: _FluxSystem, mesh: Mesh, start: CoreStart) -> Floats | None:
+    """Return the flux, (b, m, 2), from a `start`; None where that is on another mesh, or leads nowhere."""
+    shape = system.reflected.shape
+    if start.flux.shape[1:] != shape[1:] or len(start.flux) not in (1, shape[0]):
         return None
-    solution = solve_periodic(system, mesh, np.broadcast_to(flux, shape)[..., None], start.steps or _NEWTON_STEPS)
-    return solution if start.steps or np.all(solution.converged) else None
+    flux = np.broadcast_to(start.flux, shape)
+    if start.steps == 0:
+        return flux
+    solution = solve_periodic(system, mesh, flux[..., None], start.steps or _NEWTON_STEPS)
+    is_enough = start.steps is not None or np.all(solution.converged)
+    return solution.y[..., 0] if is_enough else None
 
 
 @dataclass(frozen=True)

@@ -66,6 +66,7 @@ _UNITS_OF_PARTS = {
     "r25": "Ω",
     "thermal_resistance": "K/W",
     "thermal_time_constant": "s",
+    "temperature_rise": "K",
     "temperature": "°C",
     "winding_temperature": "°C",
 }

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from benchmon.bench import SWEPT, Bench, CurrentLoad, SweptOver
+from benchmon.bench import SWEPT, Bench, SetLoad, SweptOver, at_swept_output, with_swept
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.explained.budget import Sensitivities, sensitivities_of
@@ -20,11 +20,11 @@ from benchmon.prediction.mains_shape import THD
 from benchmon.prediction.predict import predict_parts, with_load
 from benchmon.prediction.solved import solve
 from benchmon.prediction.uncertainty import input_uncertainties_of, model_uncertainty
-from benchmon.quantities import Expected, format_value
+from benchmon.quantities import CURRENT, Expected, format_value
 from benchmon.signals.arrays import Floats
 from benchmon.signals.uncertainty import COVERAGE
 
-_TOGETHER: Mapping[SweptOver, float] = {"load.current": 1.35, "load.resistance": 1.35, "mains.voltage": 1.04}
+_LOADS_TOGETHER, _MAINS_TOGETHER = 1.35, 1.04
 """Largest ratio of a value to the middle one of its group, with which it is solved on that one's mesh.
 
 At these the values of six demo benches differ from full solutions by less than 0.5 % of their ± (measured by
@@ -87,22 +87,23 @@ def predict_sweep(
     *,
     mains_voltage: float | None = None,
     ambient: float | None = None,
+    load: SetLoad = None,
 ) -> SweepPrediction:
     """Return what every quantity should be at each of the `values`, in the unit of what is swept `over`.
 
-    `mains_voltage` (V rms) is a measured one, for a sweep over a load; `ambient` is in °C. A point whose circuit cannot
-    be solved, or whose current the supply does not carry, has its problem. Raises `PredictionError` if no point can be
-    solved.
+    `mains_voltage` (V rms) is a measured one, for a sweep over a load; `ambient` is in °C; `load` is there where
+    the sweep sets none. A point whose circuit cannot be solved, or whose current the supply does not carry, has its
+    problem. Raises `PredictionError` if no point can be solved.
     """
-    supply = _SweptSupply(bench, over, mains_voltage, ambient)
+    supply = _SweptSupply(bench, over, mains_voltage, ambient, load)
     solved = _SolvedPoints()
     for group in _groups(over, sorted(set(values))):
         _solve_group(supply, group, solved)
     if not solved.whole:
         raise PredictionError(next(iter(solved.problems.values())))
     points = tuple(solved.point(value) for value in values)
-    if over == "load.current":
-        points = tuple(_if_carried(point) for point in points)
+    if SWEPT[over] is CURRENT:
+        points = tuple(_if_carried(point, at_swept_output(over, AMPERES)) for point in points)
     return SweepPrediction(over, points, tuple(_figures(supply, points)))
 
 
@@ -111,6 +112,7 @@ def _groups(over: SweptOver, rising: Sequence[float]) -> list[list[float]]:
 
     The first and the last value are groups of their own, so that every other lies between two that are solved in full.
     """
+    together = _MAINS_TOGETHER if over == "mains.voltage" else _LOADS_TOGETHER
     loaded = [value for value in rising if _is_loaded(over, value)]
     groups = [[value] for value in rising if not _is_loaded(over, value)]
     groups += [[value] for value in (*loaded[:1], *loaded[1:][-1:])]
@@ -118,7 +120,7 @@ def _groups(over: SweptOver, rising: Sequence[float]) -> list[list[float]]:
     for value in loaded[1:-1]:
         last = inner[-1] if inner else []
         middle = [*last, value][(len(last) + 1) // 2]
-        near = bool(last) and value <= _TOGETHER[over] * middle and middle <= _TOGETHER[over] * last[0]
+        near = bool(last) and value <= together * middle and middle <= together * last[0]
         if near and len(last) < _LARGEST_GROUP:
             last.append(value)
         else:
@@ -130,9 +132,9 @@ _CARRIED = 0.995
 """Part of the current that is set from which it counts as carried: its own uncertainty is 0.5 %."""
 
 
-def _if_carried(point: SweepPoint) -> SweepPoint:
-    """Return a point with the problem that the supply does not carry its current, where that is so."""
-    found = point.quantities.get(AMPERES)
+def _if_carried(point: SweepPoint, amperes: str) -> SweepPoint:
+    """Return a point with the problem that the supply does not carry its current, the quantity `amperes`, if so."""
+    found = point.quantities.get(amperes)
     if found is None or found.value >= _CARRIED * point.value:
         return point
     return replace(point, problem=f"not carried: {format_value(found.value, found.unit, 3)} flow on average")
@@ -151,6 +153,7 @@ class _SweptSupply:
     over: SweptOver
     mains_voltage: float | None
     ambient: float | None
+    load: SetLoad
 
     @property
     def mains_is_measured(self) -> bool:
@@ -162,12 +165,7 @@ class _SweptSupply:
         bench = self.bench
         if self.over == "mains.voltage":
             bench = bench.model_copy(update={"mains": bench.mains.model_copy(update={"voltage": value})})
-        elif not _is_loaded(self.over, value):
-            bench = with_load(bench, "open")
-        elif self.over == "load.resistance":
-            bench = with_load(bench, value)
-        else:
-            bench = bench.model_copy(update={"load": CurrentLoad(kind="current", current=value)})
+        bench = with_load(bench, with_swept(self.load, self.over, value))
         given: dict[str, Floats] = {}
         if self.mains_voltage is not None:
             given["mains.voltage"] = np.array([self.mains_voltage])
@@ -266,13 +264,14 @@ def _figures(supply: _SweptSupply, points: Sequence[SweepPoint]) -> list[SweepFi
     transformers state theirs. Line regulation is the change over the mean of both ends. Both ends share their parts, so
     that most of the uncertainty is common to them and falls out.
     """
-    usable = [point for point in points if not point.problem and AMPERES in point.quantities]
+    volts, amperes = (at_swept_output(supply.over, name) for name in (VOLTS, AMPERES))
+    usable = [point for point in points if not point.problem and amperes in point.quantities]
     if len(usable) < 2:
         return []
-    by = "mains.voltage.rms" if supply.over == "mains.voltage" else AMPERES
+    by = "mains.voltage.rms" if supply.over == "mains.voltage" else amperes
     usable.sort(key=lambda point: point.quantities[by].value)
     try:
-        ends = [_end(supply, point.value) for point in (usable[0], usable[-1])]
+        ends = [_end(supply, point.value, volts, amperes) for point in (usable[0], usable[-1])]
     except PredictionError:
         return []
     first, last = ends
@@ -284,10 +283,10 @@ def _figures(supply: _SweptSupply, points: Sequence[SweepPoint]) -> list[SweepFi
     value = (first.volts - last.volts) / last.volts
     slopes = (1.0 / last.volts, -first.volts / last.volts**2)
     found = [SweepFigure("load regulation", 100.0 * value, 100.0 * _spread(ends, slopes, (0.0, 0.0)), "%")]
-    amperes = last.amperes - first.amperes
-    if amperes > 0.0:
-        ohms = (first.volts - last.volts) / amperes
-        spread = _spread(ends, (1.0 / amperes, -1.0 / amperes), (ohms / amperes, -ohms / amperes))
+    more = last.amperes - first.amperes
+    if more > 0.0:
+        ohms = (first.volts - last.volts) / more
+        spread = _spread(ends, (1.0 / more, -1.0 / more), (ohms / more, -ohms / more))
         found.append(SweepFigure("output resistance", ohms, spread, "Ω"))
     return found
 
@@ -301,16 +300,17 @@ class _End:
     moves: Mapping[tuple[str, str], tuple[float, float]]
 
 
-def _end(supply: _SweptSupply, value: float) -> _End:
+def _end(supply: _SweptSupply, value: float, volts: str, amperes: str) -> _End:
+    """Return an end of a sweep; `volts` and `amperes` are the quantities of its output."""
     bench, parts = supply.at(value)
     inputs = input_uncertainties_of(bench, parts, mains_is_measured=supply.mains_is_measured)
     found: Sensitivities = sensitivities_of(bench, parts, inputs)
     moves = {
-        (entry.part, entry.label): (float(volts), float(amperes))
-        for entry, volts, amperes in zip(inputs, found.changes[VOLTS], found.changes[AMPERES], strict=True)
+        (entry.part, entry.label): (float(one), float(other))
+        for entry, one, other in zip(inputs, found.changes[volts], found.changes[amperes], strict=True)
     }
     levels = found.nominal.quantities
-    return _End(float(levels[VOLTS][0]), float(levels[AMPERES][0]), moves)
+    return _End(float(levels[volts][0]), float(levels[amperes][0]), moves)
 
 
 def _spread(ends: Sequence[_End], by_volts: tuple[float, float], by_amperes: tuple[float, float]) -> float:

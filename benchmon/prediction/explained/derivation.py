@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
-from benchmon.bench import Bench, CurrentLoad
+from benchmon.bench import Bench, SetLoad
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.parts import parts_of
 from benchmon.prediction.explained.budget import Budget, budget_of, budget_of_usual, sensitivities_of
@@ -55,7 +54,7 @@ def explain(
     *,
     mains_voltage: float | None = None,
     ambient: float | None = None,
-    load: float | Literal["open"] | CurrentLoad | None = None,
+    load: SetLoad = None,
     at_terminals: bool = False,
 ) -> Derivation:
     """Return where the value predicted for `quantity` comes from; the arguments are those of `predict`.

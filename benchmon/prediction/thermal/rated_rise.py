@@ -14,7 +14,8 @@ from benchmon.prediction.circuit.parts import WINDING_RISE, WINDING_TEMPERATURE,
 from benchmon.prediction.circuit.trace_measures import mean_of, rms_of
 from benchmon.prediction.circuit.traces import Traces, of_second
 from benchmon.signals.arrays import Floats
-from benchmon.standards import COPPER_ZERO, LOAD_RISE, TRANSFORMER_RISE
+from benchmon.signals.uncertainty import COVERAGE
+from benchmon.standards import COPPER_ZERO, GIVEN_RISE_DIFFERS, LOAD_RISE, LOAD_RISE_DIFFERS, TRANSFORMER_RISE
 
 
 def warm_resistance(ohms: Floats | float, cold: Floats | float, warm: Floats | float) -> Floats | float:
@@ -83,8 +84,23 @@ def load_rises(bench: Bench, traces: Traces) -> dict[str, Floats]:
     for point, load, seen in (("load", bench.load, traces), ("load_2", second_load_of(bench), of_second(traces))):
         if isinstance(load, ResistorLoad) and load.power_rating is not None:
             power = mean_of(seen["output.voltage"] * seen["output.current"], traces.weights)
-            found[point] = LOAD_RISE * power / load.power_rating
+            found[point] = load_rise(load) * power / load.power_rating
     return found
+
+
+def load_rise(load: ResistorLoad) -> float:
+    """Return the rise of a load resistor above ambient at its rated power, K."""
+    return LOAD_RISE if load.temperature_rise is None else load.temperature_rise
+
+
+def load_rise_differs(bench: Bench, point: str) -> float:
+    """Return the relative standard uncertainty of the rise of a load, of `point` load or load_2."""
+    known = next((one for one in bench.learned if one.part == f"{point}.temperature_rise"), None)
+    if known is not None:
+        return known.uncertainty / COVERAGE
+    load = bench.load if point == "load" else second_load_of(bench)
+    is_given = isinstance(load, ResistorLoad) and load.temperature_rise is not None
+    return GIVEN_RISE_DIFFERS if is_given else LOAD_RISE_DIFFERS
 
 
 def second_load_of(bench: Bench) -> Load | None:

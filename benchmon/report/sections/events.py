@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import groupby, pairwise
 
+from benchmon.bench import load_in_words, two_loads
 from benchmon.event_kinds import EventKind, ReportPart, Severity, traits_of
-from benchmon.quantities import format_value
 from benchmon.report import formatting
 from benchmon.report.document import Block, Cell, DocumentSection, Emphasis, Heading, Paragraph, Table, Toned
 from benchmon.report.evaluation import Findings, StepFinding
@@ -91,7 +91,7 @@ def _step(step: StepFinding, count: int) -> list[Block]:
 
 def _stage(stage: PlanStep) -> tuple[Cell, ...]:
     step = stage.step
-    load = "open" if step.load == "open" else NOTHING if step.load is None else format_value(step.load, "Ω")
+    load = load_in_words(two_loads(step.load, step.load_2), own=NOTHING, nothing="open")
     return (
         step.name,
         formatting.number(step.mains, "V"),

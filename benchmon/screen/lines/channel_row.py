@@ -104,8 +104,8 @@ class Columns:
 def joined(blocks: RowBlocks, columns: Columns) -> Line:
     """Return the blocks side by side as one line."""
     line: list[Cell] = []
-    for block, width in zip(blocks, columns.block_widths, strict=True):
-        line += block or (Cell(" " * width),)
+    for number, block in enumerate(blocks):
+        line += block or (Cell(" " * columns.block_widths[number]),)
     return tuple(line)
 
 
@@ -250,57 +250,69 @@ def channel_status(judgement: Judgement | None, channel: Channel, old: bool, sym
     """
     if judgement is None:
         return ChannelStatus(symbols.old, "never read" if old else "waiting", (), StyleRole.QUIET, StyleRole.QUIET)
-    flags = [flag for flag in _FLAGS_BY_WEIGHT if flag in judgement.flags]
+    flags, value = judgement.flags, judgement.value
+    past_warning = warned(channel, value) if Flag.HOT in flags else ""
+    return _status(judgement.verdict, flags, value is not None, past_warning, old, symbols)
+
+
+@lru_cache(maxsize=512)
+def _status(  # noqa: PLR0917 - a key of the cache
+    verdict: Verdict, found: frozenset[Flag], has_value: bool, past_warning: str, old: bool, symbols: SymbolSet
+) -> ChannelStatus:
+    """Return how a channel stands with this verdict and the flags `found`; most rows stand as others do."""
+    flags = [flag for flag in _FLAGS_BY_WEIGHT if flag in found]
     if Flag.TRIPPED in flags and Flag.HOT in flags:
         flags.remove(Flag.HOT)
+    words = _verdict(verdict, flags, has_value, old)
+    verdict_sign = symbols.old if old else _verdict_sign(verdict, symbols) if words else ""
     return ChannelStatus(
-        _sign(judgement, flags, old, symbols),
-        _verdict(judgement, flags, old),
-        tuple(warned(channel, judgement.value) if flag is Flag.HOT else str(flag) for flag in flags),
-        _role(judgement, flags, old),
-        StyleRole.QUIET if old else _ROLES[judgement.verdict],
-        symbols.old if old else _verdict_sign(judgement, symbols) if _verdict(judgement, flags, old) else "",
+        _sign(verdict, flags, has_value, old, symbols),
+        words,
+        tuple(past_warning if flag is Flag.HOT else str(flag) for flag in flags),
+        _role(verdict, flags, has_value, old),
+        StyleRole.QUIET if old else _ROLES[verdict],
+        verdict_sign,
     )
 
 
-def _verdict(judgement: Judgement, flags: list[Flag], old: bool) -> str:
+def _verdict(verdict: Verdict, flags: list[Flag], has_value: bool, old: bool) -> str:
     if old:
         return "old"
-    if judgement.value is None:
+    if not has_value:
         return "" if flags else "no reading"
-    if Flag.OVERRANGE in flags and judgement.verdict is Verdict.UNPREDICTED:
+    if Flag.OVERRANGE in flags and verdict is Verdict.UNPREDICTED:
         return ""
-    return str(judgement.verdict)
+    return str(verdict)
 
 
-def _sign(judgement: Judgement, flags: list[Flag], old: bool, symbols: SymbolSet) -> str:
+def _sign(verdict: Verdict, flags: list[Flag], has_value: bool, old: bool, symbols: SymbolSet) -> str:
     if Flag.TRIPPED in flags:
         return symbols.tripped
-    if old or judgement.value is None:
+    if old or not has_value:
         return symbols.old
-    if judgement.verdict is Verdict.DISAGREES:
+    if verdict is Verdict.DISAGREES:
         return symbols.disagrees
     if flags:
         return symbols.warning
-    return _verdict_sign(judgement, symbols)
+    return _verdict_sign(verdict, symbols)
 
 
-def _verdict_sign(judgement: Judgement, symbols: SymbolSet) -> str:
+def _verdict_sign(verdict: Verdict, symbols: SymbolSet) -> str:
     return {
         Verdict.AGREES: symbols.agrees,
         Verdict.QUESTIONABLE: symbols.questionable,
         Verdict.DISAGREES: symbols.disagrees,
-    }.get(judgement.verdict, symbols.unpredicted)
+    }.get(verdict, symbols.unpredicted)
 
 
-def _role(judgement: Judgement, flags: list[Flag], old: bool) -> StyleRole:
+def _role(verdict: Verdict, flags: list[Flag], has_value: bool, old: bool) -> StyleRole:
     if Flag.TRIPPED in flags:
         return StyleRole.DANGER
     if old:
         return StyleRole.QUIET
-    if Flag.HOT in flags or judgement.verdict is Verdict.DISAGREES:
+    if Flag.HOT in flags or verdict is Verdict.DISAGREES:
         return StyleRole.BAD
-    return StyleRole.DOUBT if flags or judgement.value is None else _ROLES[judgement.verdict]
+    return StyleRole.DOUBT if flags or not has_value else _ROLES[verdict]
 
 
 def draw_row(
@@ -339,8 +351,13 @@ def draw_row(
 
 def _live(value: float | None, scale: Scale, columns: Columns, symbols: SymbolSet) -> str:
     number = fit(symbols.plain(live_number(value, scale)), NUMBER_WIDTH, symbols, "right")
-    unit = "" if usable(value) is None else symbols.plain(scale.unit)
-    return number + " " + fit(unit, columns.unit, symbols) + " " * GAP
+    return number + _unit("" if usable(value) is None else scale.unit, columns.unit, symbols)
+
+
+@lru_cache(maxsize=512)
+def _unit(unit: str, width: int, symbols: SymbolSet) -> str:
+    """Return what follows a number: its unit in its column, between two gaps."""
+    return " " + fit(symbols.plain(unit), width, symbols) + " " * GAP
 
 
 @lru_cache(maxsize=512)

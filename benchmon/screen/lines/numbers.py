@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from benchmon.quantities import PREFIXES
 from benchmon.text import MINUS, with_minus
@@ -95,14 +96,18 @@ def _scale(unit: str, value: float | None, expected: float | None) -> Scale:
     if unit == PER_CENT:
         largest = max((abs(number) for number in (usable(value), usable(expected)) if number), default=0.01)
         return Scale(-2, PER_CENT, min(2, max(0, 1 - _order(largest))))
-    known = [abs(number) for number in (usable(value), usable(expected)) if number]
-    reference = abs(usable(expected) or usable(value) or 0.0)
+    live, wanted = abs(usable(value) or 0.0), abs(usable(expected) or 0.0)
+    reference, largest = wanted or live, max(live, wanted)
+    return _scale_of_orders(unit, _order(reference) if reference else None, _order(largest) if largest else None)
+
+
+@lru_cache(maxsize=1024)
+def _scale_of_orders(unit: str, reference: int | None, largest: int | None) -> Scale:
+    """Return the scale for a value of the power of ten `reference` beside others up to `largest`; None stands for 0."""
     exponent = 0
-    if unit not in _WITHOUT_PREFIX and reference > 0:
-        exponent = min(9, max(-12, 3 * math.floor(_order(reference) / 3)))
-    decimals = 3
-    if known:
-        decimals = min(3, max(0, 3 - _order(max(known)) + exponent))
+    if unit not in _WITHOUT_PREFIX and reference is not None:
+        exponent = min(9, max(-12, 3 * math.floor(reference / 3)))
+    decimals = 3 if largest is None else min(3, max(0, 3 - largest + exponent))
     return Scale(exponent, PREFIXES[exponent] + unit, 1 if unit == "°C" else decimals)
 
 

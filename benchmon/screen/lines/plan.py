@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 
+from benchmon.bench import TwoLoads, load_in_words
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import Expected, format_value
 from benchmon.screen.guessing import GUESS_FIRST
@@ -34,25 +35,33 @@ def steps_lines(state: SessionState, chosen: int, width: int, height: int, symbo
     """Return the heading and a line a step, at most `height` lines with the step `chosen` (from 1) among them."""
     plan = state.plan
     names = [len(symbols.plain(stage.step.name)) for stage in plan.steps]
-    name = max(_LEAST_NAME, min(max(names, default=0), _MOST_NAME, width - 50))
+    loads = max([9, *(len(load_words(plan, place)) + 2 for place in range(1, len(plan.steps) + 1))])
+    name = max(_LEAST_NAME, min(max(names, default=0), _MOST_NAME, width - 41 - loads))
     room = max(1, height - 1)
     top = max(0, min(chosen - 1 - room // 2, len(plan.steps) - room))
     shown = list(enumerate(plan.steps, 1))[top : top + room]
-    titles = f"    step{' ' * name}   mains     load     hold"
+    titles = f"    step{' ' * name}   mains{'load':>{loads}}     hold"
     lines = [rule(titles, width, symbols, f"plan {plan.state}")]
-    return lines + [_step_line(place, stage, state, name, place == chosen, width, symbols) for place, stage in shown]
+    columns = name, loads
+    return lines + [_step_line(place, stage, state, columns, place == chosen, width, symbols) for place, stage in shown]
 
 
 def _step_line(  # noqa: PLR0917 - a line of a table
-    place: int, stage: PlanStep, state: SessionState, name: int, chosen: bool, width: int, symbols: SymbolSet
+    place: int,
+    stage: PlanStep,
+    state: SessionState,
+    columns: tuple[int, int],
+    chosen: bool,
+    width: int,
+    symbols: SymbolSet,
 ) -> Line:
-    plan = state.plan
+    plan, (name, loads) = state.plan, columns
     signs = {Outcome.DONE: symbols.agrees, Outcome.SKIPPED: symbols.questionable, Outcome.STOPPED: symbols.disagrees}
     sign = signs.get(stage.outcome, symbols.cursor if stage.outcome is Outcome.RUNNING else symbols.unpredicted)
     mains = plan.mains_at(place)
     volts = "as is" if mains is None else format_value(mains, "V", 3)
     hold = countdown(stage.step.hold) if stage.step.hold else symbols.plain("–")
-    words = f"{volts:>9}{load_words(plan, place):>9}{hold:>9}  "
+    words = f"{volts:>9}{load_words(plan, place):>{loads}}{hold:>9}  "
     role = _ROLES[stage.outcome]
     title = f"{place:>2} {fit_name(symbols.plain(stage.step.name), name, symbols)}"
     words = symbols.plain(words)
@@ -95,9 +104,10 @@ def _orders(state: SessionState, place: int) -> list[str]:
 
 
 def load_words(plan: Plan, place: int) -> str:
-    """Return the load at a step in words."""
+    """Return the load at a step in words; those of two outputs as `10.0 Ω, 22.0 Ω`."""
     load = plan.load_at(place)
-    return "as is" if load is None else load if isinstance(load, str) else format_value(load, "Ω", 3)
+    each = (load.first, load.second) if isinstance(load, TwoLoads) else (load,)
+    return ", ".join(load_in_words(one, 3, own="as is", nothing="open") for one in each)
 
 
 def _outcome_words(stage: PlanStep, state: SessionState) -> str:
@@ -137,10 +147,7 @@ def to_do(plan: Plan, place: int) -> str:
     mains, load = plan.mains_at(place), plan.load_at(place)
     if stage.step.record and mains is None and load is None:
         return "record what is asked for below; mains and load stay as they are"
-    if load is None:
-        loaded = "the load in the bench file"
-    else:
-        loaded = "no load" if load == "open" else f"a load of {load_words(plan, place)}"
+    loaded = load_in_words(load, 3, own="the load in the bench file", of="a load of ")
     volts = "the mains in the bench file" if mains is None else f"set the mains to {format_value(mains, 'V', 3)}"
     parts = [volts, loaded]
     if stage.step.hold:

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import chain
 
 from rich.cells import get_character_cell_size
 
@@ -18,7 +19,7 @@ Cell = tuple[str, str]
 BLANK: Cell = (" ", "")
 _TEXT = r"[^\x00-\x1f\x7f-\x9f]+"
 _TOKEN = re.compile(
-    rf"\x1b\[([\d;]+)m({_TEXT})\x1b\[0m|({_TEXT})|\x1b\[(\d+);(\d+)H|\x1b\[([\d;]*)m|(\r?\n)"
+    rf"\x1b\[([\d;]+)m({_TEXT})\x1b\[0m|({_TEXT})|\x1b\[(\d+);(\d+)H|\x1b\[([\d;]*m)|(\r?\n)"
     r"|\x1b\[[0-?]*[ -/]*[@-~]|\x1b\][^\x07\x1b]*(?:\x07|\x1b\\)|.",
     re.DOTALL,
 )
@@ -48,18 +49,17 @@ class TerminalCells:
     def feed(self, text: str) -> None:
         """Write what a terminal would show of `text`, which begins at the top left in the plain style."""
         x, y, style = 0, 0, ""
-        for match in _TOKEN.finditer(text):
-            own, styled_words, words, row, column, sgr, newline = match.groups()
-            if styled_words is not None:
+        for own, styled_words, words, row, column, sgr, newline in _TOKEN.findall(text):
+            if styled_words:
                 x = self._write(y, x, styled_words, styled(style, own))
                 style = ""
-            elif words is not None:
+            elif words:
                 x = self._write(y, x, words, style)
-            elif row is not None:
+            elif row:
                 y, x = int(row) - 1, int(column) - 1
-            elif sgr is not None:
-                style = styled(style, sgr)
-            elif newline is not None:
+            elif sgr:
+                style = styled(style, sgr.removesuffix("m"))
+            elif newline:
                 y, x = y + 1, 0
 
     def row(self, y: int, columns: int | None = None) -> list[Cell]:
@@ -265,7 +265,11 @@ def _columns(where: list[tuple[int, int]], width: int) -> Iterable[int]:
     """Return the columns of a row that are in one of the ranges `where`, each once and from left to right."""
     if len(where) == 1:
         return range(where[0][0], min(where[0][1], width))
-    return sorted({x for first, last in where for x in range(first, min(last, width))})
+    parts, end = [], 0
+    for first, last in sorted(where):
+        parts.append(range(max(first, end), min(last, width)))
+        end = max(end, last)
+    return chain.from_iterable(parts)
 
 
 def _run(y: int, begin: int, end: int, row: list[Cell]) -> _Run:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import groupby, zip_longest
-from operator import attrgetter
+from itertools import zip_longest
 
 from rich.segment import Segment
 from rich.style import Style
@@ -15,11 +14,10 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from benchmon.screen.lines.text import Cell, Line, fit, rule, width_of
-from benchmon.screen.styles import styles_of
+from benchmon.screen.styles import StyleRole, styles_of
 from benchmon.screen.symbols import SymbolSet
 
 _BLANK = Style()
-_ROLE = attrgetter("role")
 
 
 class CellLines(Widget):
@@ -102,8 +100,17 @@ class CellLines(Widget):
         return known[2]
 
     def _strip(self, line: Line, theme: str, width: int) -> Strip:
+        runs: list[tuple[str, StyleRole]] = []
+        words, role = "", StyleRole.PLAIN
+        for text, own in line:
+            if own is role:
+                words += text
+                continue
+            if words:
+                runs.append((words, role))
+            words, role = text, own
+        runs.append((words, role))
         styles = styles_of(theme)
-        runs = [("".join([text for text, _ in cells]), role) for role, cells in groupby(line, _ROLE)]
         segments = [Segment(text, styles[role]) for text, role in runs]
         strip = Strip(segments, sum([width_of(text) for text, _ in runs])).adjust_cell_length(width, _BLANK)
         for line_filter in self.get_line_filters():

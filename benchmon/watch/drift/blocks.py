@@ -87,7 +87,7 @@ class NoiseEstimate:
 
     @property
     def step(self) -> float:
-        """The smallest difference seen, which is the step of a display's last digit, 0 where nothing changed."""
+        """The smallest difference seen lately, which is the step of a display's last digit; 0 where nothing changed."""
         self._renew()
         return self._step
 
@@ -98,7 +98,8 @@ class NoiseEstimate:
         self._is_old = False
         sizes = sorted(self._differences)
         count, still = len(sizes), bisect_right(sizes, 0.0)
-        self._step = sizes[still] if still < count else 0.0
+        if still < count:
+            self._step = sizes[still]  # of a display that stands still, the step that it had
         middle = (sizes[(count - 1) // 2] + sizes[count // 2]) / 2.0
         self._value = max(middle / (NORMAL_QUARTILE * math.sqrt(6.0)), self._step / math.sqrt(12.0))
 
@@ -200,8 +201,9 @@ class BlockMaker:
             return None
         block = self._sums.block()
         self._sums = _Sums()
-        if self.noise.known and self.noise.deviation > 0:
-            self._jump = _STEP_SIGMAS * self.noise.deviation
+        if self.noise.known and self.own_noise.deviation > 0.0:
+            # A display that has never moved may do so by its last digit, which is no step of what it measures.
+            self._jump = _STEP_SIGMAS * max(self.noise.deviation, self.own_noise.deviation)
         return block
 
 

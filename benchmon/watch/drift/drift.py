@@ -9,9 +9,10 @@ memory. For each new block:
 2. The Mann–Kendall test shows whether the blocks have a trend beyond chance. The significance it takes follows from
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
-   deviation of a single reading, what the mains' movement may leave after re-prediction (`MainsResidual`), the step
-   of an expectation that follows in steps, what warming up may have changed (`WarmParts`), what moving air does to a
-   temperature, and the slow noise of the channel, learnt from its past.
+   deviation of a single reading or what moving air does to a temperature, and besides what the mains' movement may
+   leave after re-prediction (`MainsResidual`) with the step of an expectation that follows in steps, what warming up
+   may have changed (`WarmParts`), and the slow noise of the channel, learnt from its past. These have nothing to do
+   with each other, so they add as squares do. What windings do, as the other channels show it, is taken off first.
 
 Drifts of all channels of a bench: blocks that begin and end together, corrected for what all share. Where channels
 drift together as if the mains had moved while their meter did not, or the other way round, it is the meter's drift.
@@ -46,11 +47,11 @@ from benchmon.watch.drift.mains_estimate import (
     elasticity_of,
     meter_drift,
 )
-from benchmon.watch.drift.warm_up import UNMOVED, Moved, warmed_by
+from benchmon.watch.drift.warm_up import NOT_SHOWN, UNMOVED, Moved, Warmed, warmed_by
 
 BLOCK_SECONDS = 3.0
 BLOCKS_KEPT = 60
-WINDOWS = (40, BLOCKS_KEPT)
+WINDOWS = (20, 40, BLOCKS_KEPT)
 """Blocks that are tested for a trend: few to be quick, many for a noisy or seldom read channel."""
 BLOCKS_MERGED = 6
 LEVELS = 3
@@ -150,8 +151,8 @@ class DriftWatch:
         """Start over: the channel has stepped."""
         self._ladders = [_BlockLadder(level) for level in range(LEVELS)]
         self._chart: MovingAverage | None = None
-        self._target = 0.0
-        self._found_at, self._sign, self._half_rate = 0, 1.0, 0.0
+        self._target = self._target_copper = 0.0
+        self._found_at, self._sign, self._half_rate, self._factor = 0, 1.0, 0.0, 0.0
         self.drift = None
 
     def take(
@@ -160,13 +161,13 @@ class DriftWatch:
         noises: Noises,
         accuracy: float,
         innocent: float = 0.0,
-        warmer_since: Callable[[float], float] = lambda _: 1.0,
+        warmed_since: Callable[[float], Warmed] = lambda _: NOT_SHOWN,
     ) -> None:
         """Take the next block; `drift` is what is known after it.
 
         `accuracy` is the meter's. A change up to `innocent`, and as much as the blocks' `warm` changes, is no drift;
-        nor is one as much as `copper` changes, and with its sign. `warmer_since` returns, for a time (s), how many
-        times as much as that the windings warmed from then on, as other channels show it.
+        nor is what warming windings explain, so many times the change of `copper`. `warmed_since` returns, for a time
+        (s), how many times that is from then on, as other channels show it.
         """
         moved = self._has_moved(block, noises.residual / math.sqrt(block.readings))
         coming: BlockAverage | None = block
@@ -183,18 +184,23 @@ class DriftWatch:
                     return  # all blocks are new
             elif moved and self.drift is None:
                 least = max(innocent, LEAST_CHANGE * noises.reading)
-                self._look(level, ladder, least, accuracy, warmer_since)
+                self._look(level, ladder, least, accuracy, warmed_since)
             coming = merged
 
     def _has_moved(self, block: BlockAverage, deviation: float) -> bool:
-        """Return whether the moving average has left its limits about where the channel settled."""
+        """Return whether the moving average has left its limits about where the channel settled.
+
+        So it has where windings warmed: a drift may hide in that it stays.
+        """
         blocks = self._ladders[0].blocks
         if len(blocks) < _AT_LEAST:
             return False
         if self._chart is None:
             self._target = sum(known.residual for known in blocks) / len(blocks)
+            self._target_copper = sum(known.copper for known in blocks) / len(blocks)
             self._chart = MovingAverage(_CHART_WEIGHT, self._target)
-        return abs(self._chart.update(block.residual) - self._target) > self._chart.limit(deviation)
+        moved = max(abs(self._chart.update(block.residual) - self._target), abs(block.copper - self._target_copper))
+        return moved > self._chart.limit(deviation)
 
     def _look(
         self,
@@ -202,26 +208,24 @@ class DriftWatch:
         ladder: _BlockLadder,
         least: float,
         accuracy: float,
-        warmer_since: Callable[[float], float],
+        warmed_since: Callable[[float], Warmed],
     ) -> None:
         if len(ladder.blocks) < _AT_LEAST:
             return
-        times, values = self._series(ladder)
+        times, values, copper = self._series(ladder)
         for window in WINDOWS:
             start = max(0, len(times) - window)
-            trend = trend_of(times[start:], values[start:])
+            warming = float(copper[-1] - copper[start])
+            windings = warmed_since(float(times[start])) if warming else NOT_SHOWN
+            rest = values[start:] - windings.factor * copper[start:]
+            trend = trend_of(times[start:], rest)
             change = trend.least * (times[-1] - times[start])
-            sign = math.copysign(1.0, trend.slope)
-            innocent = self._innocent(ladder, start, sign)
+            innocent = math.hypot(*self._innocent(ladder, start), windings.doubt * warming)
             if abs(trend.score) >= ladder.score and change > least + innocent:
-                length = float(times[-1] - times[start])
-                swing = self._swing(length, float(times[start]), accuracy)
-                if change <= least + math.hypot(innocent, swing):
-                    return
-                innocent = self._innocent(ladder, start, sign, warmer_since(float(times[start])))
-                if change <= least + math.hypot(innocent, swing):
-                    return
-                self._begin(level, ladder, times[start:], values[start:], swing)
+                swing = self._swing(float(times[-1] - times[start]), float(times[start]), accuracy)
+                if change > least + math.hypot(innocent, swing):
+                    self._factor = windings.factor
+                    self._begin(level, ladder, times[start:], rest, swing)
                 return
             if start == 0:
                 return
@@ -238,8 +242,9 @@ class DriftWatch:
 
     def _follow(self, ladder: _BlockLadder) -> None:
         """Keep a drift's figures fresh; end it once the last blocks exclude half of the rate it was found with."""
-        times, values = self._series(ladder)
-        recent = trend_of(times[-_CLEAR_BLOCKS:], values[-_CLEAR_BLOCKS:])
+        times, values, copper = self._series(ladder)
+        rest = values - self._factor * copper
+        recent = trend_of(times[-_CLEAR_BLOCKS:], rest[-_CLEAR_BLOCKS:])
         if self.drift is None or max(self._sign * recent.low, self._sign * recent.high) < self._half_rate:
             self.restart()
             return
@@ -248,11 +253,11 @@ class DriftWatch:
     def _drift(self, trend: TrendEstimate, since: float, ladder: _BlockLadder, swing: float) -> Drift:
         return Drift(trend.slope, trend.low, trend.high, since, ladder.blocks[-1].residual, swing)
 
-    def _series(self, ladder: _BlockLadder) -> tuple[Floats, Floats]:
-        """Return times and residuals of the blocks, less what is known to come from the mains."""
+    def _series(self, ladder: _BlockLadder) -> tuple[Floats, Floats, Floats]:
+        """Return times of the blocks, residuals less what is known to come from the mains, and what windings may do."""
         columns = np.array(ladder.blocks)
         moved = columns[:, 2] if np.isnan(columns[:, 6]).any() else columns[:, 6]
-        return columns[:, 0], columns[:, 1] - self._left.part * moved
+        return columns[:, 0], columns[:, 1] - self._left.part * moved, columns[:, 7]
 
     def follows_the_mains(self, slope: float) -> bool:
         """Return whether the channel, of which the expectation has a `slope` a volt, goes about with the mains."""
@@ -294,7 +299,7 @@ class DriftWatch:
         lag = max(1, round(length / ladder.seconds))
         squares, swings = 0.0, 0.0
         if len(ladder.blocks) > lag:
-            times, values = self._series(ladder)
+            times, values, _ = self._series(ladder)
             past = values[times < before]
             if len(past) > lag:
                 squares = float(np.var(past[lag:] - past[:-lag]))  # a drift that has lasted is no noise
@@ -302,16 +307,12 @@ class DriftWatch:
         variance = (_SLOW_WEIGHT * prior**2 + swings * squares) / (_SLOW_WEIGHT + swings)
         return _SLOW_WIDTH * math.sqrt(variance)
 
-    def _innocent(self, ladder: _BlockLadder, start: int, sign: float, warmer: float = 1.0) -> float:
-        """Return the change with that `sign` over the blocks from `start` on that needs no drift to explain it.
-
-        The windings warm `warmer` times as much as is taken.
-        """
+    def _innocent(self, ladder: _BlockLadder, start: int) -> tuple[float, float]:
+        """Return the changes over the blocks from `start` on by the mains, and by what warms but windings."""
         blocks = list(ladder.blocks)[start:]
         moved = [driver(block) for block in blocks]
         mains = 2.0 * self._left.doubt * (max(moved) - min(moved)) + max(block.held for block in blocks)
-        copper = warmer * max(0.0, sign * (blocks[-1].copper - blocks[0].copper))
-        return mains + abs(blocks[-1].warm - blocks[0].warm) + copper
+        return mains, blocks[-1].warm - blocks[0].warm
 
     def warming_since(self, since: float, accuracy: float) -> tuple[float, float] | None:
         """Return how many times as much as is taken the windings warmed since then, as this channel shows it.
@@ -350,6 +351,9 @@ _LATE_ELASTICITY = 1.0
 _WARMING_SEEN_FOR, _UNTIL_BLOCKS = 600.0, 30.0
 """Seconds over which it is looked how much windings warm, and after which there are blocks to look at."""
 
+_WARMING_HOLDS = 18.0
+"""Seconds for which what all channels show of that is kept: it hardly changes."""
+
 
 class Drifts:
     """Watches `channels` for drift. Name those that are `slow`: temperatures follow the mains only after a while.
@@ -376,6 +380,7 @@ class Drifts:
         self.witnesses: frozenset[str] = frozenset()
         self._explained: set[str] = set()
         self._mains_drift: Drift | None = None
+        self._warming: dict[int, tuple[int, dict[str, tuple[float, float]]]] = {}
         self._closed = 0
         self._turn: int | None = None
         self._began: float | None = None
@@ -435,8 +440,8 @@ class Drifts:
         for name, block in made.items():
             watch = self._watches[name]
             before = watch.drift
-            air, warmer = self._moving_air(name, block), partial(self._warmer_since, name)
-            watch.take(block, noises[name], self._accuracies[name], air, warmer)
+            air, warmed = self._moving_air(name, block), partial(self._warmed_since, name)
+            watch.take(block, noises[name], self._accuracies[name], air, warmed)
             if watch.drift is not None and name not in self._explained and (before is None or is_to_look_again):
                 self._look_at_the_mains_meter(name, watch.drift)
         self._explained = {name for name in self._explained if self._watches[name].drift is not None}
@@ -450,20 +455,35 @@ class Drifts:
             return 0.0
         return moving_air(block.expected + block.residual)
 
-    def _warmer_since(self, channel: str, since: float) -> float:
+    def _warmed_since(self, channel: str, since: float) -> Warmed:
         """Return how many times as much as is taken the windings warmed since then (s), as all other channels show it.
 
         It changes little, so of a short time the minutes before it are looked at too.
         """
+        lasted = 0.0
         if self._began is not None and self._turn is not None:
-            began = self._began + _UNTIL_BLOCKS
-            since = max(began, min(since, began + BLOCK_SECONDS * self._turn - _WARMING_SEEN_FOR))
-        others = (
-            watch.warming_since(since, self._accuracies[name])
+            now, began = self._began + BLOCK_SECONDS * self._turn, self._began + _UNTIL_BLOCKS
+            lasted = min(max(now - since, _WARMING_SEEN_FOR), now - began)
+            since = now - lasted
+        shown = self._shown_warming(since, round(lasted / _WARMING_HOLDS))
+        return warmed_by([one for name, one in shown.items() if name != channel])
+
+    def _shown_warming(self, since: float, lasted: int) -> Mapping[str, tuple[float, float]]:
+        """Return how much the windings warmed since then (s), as each channel shows it that does not drift."""
+        turn = round(self._closed * BLOCK_SECONDS / _WARMING_HOLDS)
+        kept = self._warming.get(lasted)
+        if kept is not None and kept[0] == turn:
+            return kept[1]
+        if any(one[0] != turn for one in self._warming.values()):
+            self._warming.clear()
+        found = {
+            name: one
             for name, watch in self._watches.items()
-            if name != channel and name not in self._late
-        )
-        return warmed_by([one for one in others if one is not None])
+            if name not in self._late and watch.drift is None
+            if (one := watch.warming_since(since, self._accuracies[name])) is not None
+        }
+        self._warming[lasted] = (turn, found)
+        return found
 
     def _look_at_the_mains_meter(self, channel: str, drift: Drift) -> None:
         """Find out whether a drift of `channel` is that of the mains meter: others then show as many volts."""

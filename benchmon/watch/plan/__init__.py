@@ -20,7 +20,6 @@ from benchmon.watch.plan.plan import (
     step_cautions,
 )
 from benchmon.watch.plan.sweep import (
-    StepLoad,
     SweepAction,
     SweepRequest,
     SweepRun,
@@ -39,7 +38,6 @@ __all__ = [
     "PlanState",
     "PlanStep",
     "RecordRequest",
-    "StepLoad",
     "StepRequest",
     "SweepAction",
     "SweepRequest",

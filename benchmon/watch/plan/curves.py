@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from benchmon.bench import SWEPT, Channel
+from benchmon.bench import Channel, at_swept_output
+from benchmon.quantities import CURRENT, RESISTANCE
 from benchmon.watch.plan.settled_points import SettledValue
 from benchmon.watch.plan.sweep import SweepRun, SweptPoint
 
@@ -18,7 +19,6 @@ _FIRST = (*_VOLTS, "output.voltage.ripple", "reservoir.voltage.ripple", EFFICIEN
 """Quantities whose curves come first; the others follow in the order of the bench file, temperatures last."""
 _OF_GAIN = 0.1
 """The part of a meter's gain error that may differ between two readings of one sweep, from memory: its linearity."""
-_NOT_DRAWN = {"load.current": _AMPERES, "load.resistance": (), "mains.voltage": ("mains.voltage.rms",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +62,9 @@ class MeasuredFigure:
 
 def curves_of(run: SweepRun, channels: Sequence[Channel]) -> list[SweepCurve]:
     """Return the curves of a sweep: of each channel, and efficiency and power factor where channels give them."""
-    unwanted = {*_NOT_DRAWN[run.sweep.over], "ambient.temperature"}
-    unwanted |= {"mains.voltage.rms"} if run.sweep.over != "mains.voltage" else set()
+    unwanted = {"mains.voltage.rms", "ambient.temperature"}
+    if run.sweep.kind is CURRENT:
+        unwanted |= {at_swept_output(run.sweep.over, name) for name in _AMPERES}
     measured = {one.quantity: one for one in reversed(channels)}
     curves = [
         SweepCurve(
@@ -162,12 +163,14 @@ def figures_of(run: SweepRun, channels: Sequence[Channel]) -> list[MeasuredFigur
     gain, which is the same at both ends but for a tenth: it falls out of a regulation, and counts once in a resistance.
     The tenth, the fixed part and the scatter count at either end. [] where two ends were not taken.
     """
-    volts = next((one for quantity in _VOLTS for one in channels if one.quantity == quantity), None)
-    amperes = next((one for quantity in _AMPERES for one in channels if one.quantity == quantity), None)
+    volts, amperes = (
+        next((one for name in names for one in channels if one.quantity == at_swept_output(run.sweep.over, name)), None)
+        for names in (_VOLTS, _AMPERES)
+    )
     points = [] if volts is None else _with(run.taken, volts.name)
     if volts is None or len(points) < 2:
         return []
-    points.sort(key=lambda point: 1.0 / point.at if run.sweep.over == "load.resistance" and point.at else point.at)
+    points.sort(key=lambda point: 1.0 / point.at if run.sweep.kind is RESISTANCE and point.at else point.at)
     ends = [points[0].readings[volts.name], points[-1].readings[volts.name]]
     (first, last), own = (one.value for one in ends), [_own(volts, one) for one in ends]
     # What was predicted is of the whole sweep: half way there is nothing to compare.
@@ -205,4 +208,4 @@ def _own(channel: Channel, read: SettledValue) -> float:
 
 def unit_of_swept(run: SweepRun) -> str:
     """Return the unit of what is swept."""
-    return SWEPT[run.sweep.over].unit
+    return run.sweep.kind.unit

@@ -19,14 +19,27 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from benchmon.bench import Bench, Capacitor, Channel, RecordEntry, Step, Sweep, read_recorded
+from benchmon.bench import (
+    Bench,
+    Capacitor,
+    Channel,
+    RecordEntry,
+    SetLoad,
+    Step,
+    Sweep,
+    TwoLoads,
+    first_of,
+    read_recorded,
+    second_of,
+    two_loads,
+)
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.findings import findings_of_readings, wording_of
 from benchmon.quantities import Expected, format_value
 from benchmon.standards import METAL_HARMLESS, SAFETY_TESTS, TOUCHABLE_DC
 from benchmon.text import duration
-from benchmon.watch.plan.sweep import StepLoad, Sweeps
+from benchmon.watch.plan.sweep import Sweeps
 from benchmon.watch.records import Event, EventDetails, Flag, Judgement, Verdict
 from benchmon.watch.wording import shown_unit, value_in_words
 
@@ -204,15 +217,15 @@ class Plan:
         return None if number is None else self.steps[number - 1]
 
     @property
-    def load(self) -> StepLoad:
+    def load(self) -> SetLoad:
         """Return the load of the running sweep or the current step; None for the bench file's own.
 
         A step that names no load keeps that of the step before; so does a plan that was stopped or has ended.
         """
         begun = [number for number, step in enumerate(self.steps, 1) if step.began is not None]
         latest = max((step.began for step in self.steps if step.began is not None), default=-math.inf)
-        swept = self.sweeps.load_since(latest)
-        return swept if swept is not None else self.load_at(begun[-1]) if begun else None
+        of_steps = self.load_at(begun[-1]) if begun else None
+        return self.sweeps.load_since(latest, of_steps)
 
     @property
     def mains(self) -> float | None:
@@ -225,10 +238,11 @@ class Plan:
         number = self.step_number
         return None if number is None else self.mains_at(number)
 
-    def load_at(self, number: int) -> StepLoad:
+    def load_at(self, number: int) -> SetLoad:
         """Return the load at a step, numbered from 1: its own, or what the steps before it left."""
-        loads = (step.step.load for step in reversed(self.steps[:number]))
-        return next((load for load in loads if load is not None), None)
+        so_far = [step.step for step in reversed(self.steps[:number])]
+        first = next((step.load for step in so_far if step.load is not None), None)
+        return two_loads(first, next((step.load_2 for step in so_far if step.load_2 is not None), None))
 
     def mains_at(self, number: int) -> float | None:
         """Return the mains volts (rms) at a step, numbered from 1: its own, or what the steps before it left."""
@@ -312,7 +326,7 @@ class Plan:
             return [self._event(EventKind.PLAN_STOPPED, number, now, request.words)]
         if request.action is Action.SKIP:
             if not request.words:
-                raise BadInput("a step is skipped with a reason only; say why")
+                raise BadInput("a step is skipped only with a reason; say why")
             return self._next(EventKind.STEP_SKIPPED, number, now, request.words)
         if lacks:
             raise BadInput(f"step {number} is not done: {'; '.join(lacks)}")
@@ -431,7 +445,8 @@ _WARM_LOAD = 1.0
 def step_cautions(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> list[str]:
     """Return the cautions at a step, numbered from 1, with the numbers that are `expected` in it, by quantity."""
     load = plan.load_at(number)
-    findings = [wording_of(finding) for finding in findings_of_readings(bench, expected, load)]
+    loads = first_of(load), second_of(load, has_own=bench.load_2 is not None)
+    findings = [wording_of(finding) for finding in findings_of_readings(bench, expected, loads)]
     return [
         *_before(plan, number, bench),
         *_charge(plan, number, bench, expected),
@@ -446,7 +461,7 @@ def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
         yield SAFETY_TESTS
     if number == 1:
         yield "Fuse in, earth clips as this rectifier needs them, the switch within reach, somebody within call."
-    elif step.load is not None and step.load != plan.load_at(number - 1):
+    elif plan.load_at(number) != plan.load_at(number - 1):
         discharge = ", let the reservoir discharge, and measure that it has" if bench.reservoir is not None else ""
         yield f"Before you change the load: switch off{discharge}."
     former = plan.mains_at(number - 1) if number > 1 else 0.0
@@ -469,11 +484,11 @@ def _is_without_load(plan: Plan, number: int, bench: Bench) -> bool:
 
 
 def _charge(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:
-    yield from _charge_at(bench.reservoir, expected.get("reservoir.voltage.peak"), load=plan.load_at(number))
+    yield from _charge_at(bench.reservoir, expected.get("reservoir.voltage.peak"), load=first_of(plan.load_at(number)))
     if bench.outputs_apart:
         second, volts = bench.seen_from_output_2(), expected.get("reservoir_2.voltage.peak")
-        load = plan.load_at(number) if bench.load_2 is None else second.load.kind
-        yield from _charge_at(second.reservoir, volts, " of output 2", load=load)
+        load = second_of(plan.load_at(number), has_own=bench.load_2 is not None)
+        yield from _charge_at(second.reservoir, volts, " of output 2", load=second.load.kind if load is None else load)
 
 
 def _charge_at(reservoir: Capacitor | None, volts: Expected | None, where: str = "", *, load: object) -> Iterator[str]:
@@ -491,6 +506,13 @@ def _heat(plan: Plan, number: int, expected: Mapping[str, Expected]) -> Iterator
     case = expected.get("diode.temperature.case")
     if case is not None and case.value > METAL_HARMLESS:
         yield f"Diodes settle near {case.value:.0f} °C: they burn skin, also for a while after switching off."
-    power = expected.get("output.power.mean")
-    if plan.load_at(number) != "open" and power is not None and power.value > _WARM_LOAD:
-        yield f"The load turns {format_value(power.value, 'W', 2)} into heat: keep skin and what can burn away from it."
+    load = plan.load_at(number)
+    for each, quantity, where in (
+        (first_of(load), "output.power.mean", ""),
+        (load.second if isinstance(load, TwoLoads) else None, "output_2.power.mean", " of output 2"),
+    ):
+        power = expected.get(quantity)
+        is_told = not where or isinstance(load, TwoLoads)
+        if is_told and each != "open" and power is not None and power.value > _WARM_LOAD:
+            watts = format_value(power.value, "W", 2)
+            yield f"The load{where} turns {watts} into heat: keep skin and what can burn away from it."

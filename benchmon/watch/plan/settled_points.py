@@ -14,7 +14,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from statistics import fmean, stdev
 
-from benchmon.bench import Bench, Channel, Sweep
+from benchmon.bench import Bench, Channel, Sweep, at_swept_output
+from benchmon.quantities import CURRENT, RESISTANCE, VOLTAGE
 from benchmon.text import duration
 from benchmon.watch.records import Judgement
 
@@ -36,11 +37,9 @@ _LEAST_READINGS = 4
 _PREDICTION_WITHIN = 15.0
 """Seconds for which expected values of a new load are waited for; a prediction takes a second or two."""
 
-_SHOWS: Mapping[str, tuple[str, ...]] = {
-    "load.current": ("output.current.mean", "output.current.rms"),
-    "mains.voltage": ("mains.voltage.rms",),
-}
-_VOLTS, _AMPERES = ("output.voltage.mean", "output.voltage.rms"), _SHOWS["load.current"]
+_MAINS = ("mains.voltage.rms",)
+_VOLTS = ("output.voltage.mean", "output.voltage.rms")
+_AMPERES = ("output.current.mean", "output.current.rms")
 _NO_LONGER = 64
 
 
@@ -142,6 +141,14 @@ class _Read:
     expected_uncertainty: float | None
 
 
+def _shows(sweep: Sweep) -> list[tuple[str, ...]]:
+    """Return the quantities that show what is swept, of each group the first that is measured; ohms need two groups."""
+    if sweep.kind is VOLTAGE:
+        return [_MAINS]
+    groups = (_VOLTS, _AMPERES) if sweep.kind is RESISTANCE else (_AMPERES,)
+    return [tuple(at_swept_output(sweep.over, name) for name in group) for group in groups]
+
+
 class SettlingReadings:
     """The readings of a bench since a value of a sweep was set; times are session seconds."""
 
@@ -171,34 +178,33 @@ class SettlingReadings:
 
     def measured(self, sweep: Sweep, now: float) -> float | None:
         """Return where the meters show what is swept to stand (SI), None where no meter shows it or none has read."""
-        if sweep.over != "load.resistance":
-            return self._mean_of(_SHOWS[sweep.over], now, sweep.hold)
-        volts, amperes = self._mean_of(_VOLTS, now, sweep.hold), self._mean_of(_AMPERES, now, sweep.hold)
+        means = [self._mean_of(group, now, sweep.hold) for group in _shows(sweep)]
+        if sweep.kind is not RESISTANCE:
+            return means[0]
+        volts, amperes = means
         if volts is None or amperes is None:
             return None
-        return math.inf if abs(amperes) <= self._accuracy_of(_AMPERES, amperes) else volts / amperes
+        return math.inf if abs(amperes) <= self._accuracy_of(_shows(sweep)[1], amperes) else volts / amperes
 
     def is_shown(self, sweep: Sweep) -> bool:
         """Return whether meters that are read by themselves show what is swept."""
-        groups = (_VOLTS, _AMPERES) if sweep.over == "load.resistance" else (_SHOWS[sweep.over],)
-        return all(self._first_of(group) is not None for group in groups)
+        return all(self._first_of(group) is not None for group in _shows(sweep))
 
     def is_set(self, sweep: Sweep, wanted: float, now: float) -> bool:
         """Return whether the meters show a wanted value (SI) and stand still at it."""
-        groups = (_VOLTS, _AMPERES) if sweep.over == "load.resistance" else (_SHOWS[sweep.over],)
-        for group in groups:
+        for group in _shows(sweep):
             channel = self._first_of(group)
             if channel is None or not self._stays(channel, now):
                 return False
         at = self.measured(sweep, now)
         if at is None:
             return False
-        quantities = _AMPERES if sweep.over == "load.resistance" else groups[0]
-        if sweep.over == "load.current" and wanted == 0.0:
+        quantities = _shows(sweep)[-1]
+        if sweep.kind is CURRENT and wanted == 0.0:
             return abs(at) <= self._accuracy_of(quantities, at) + _OPEN_BELOW * min(v for v in sweep.values if v > 0.0)
         if math.isinf(wanted) or math.isinf(at):
             return wanted == at
-        own = self._accuracy_of(quantities, at) if sweep.over != "load.resistance" else 0.0
+        own = self._accuracy_of(quantities, at) if sweep.kind is not RESISTANCE else 0.0
         return abs(at - wanted) <= SET_WITHIN * wanted + own
 
     def lacks(self, sweep: Sweep, now: float) -> list[str]:
@@ -221,7 +227,9 @@ class SettlingReadings:
         Those of the output come first.
         """
         found = {}
-        for name, channel in sorted(self._channels.items(), key=lambda one: not one[1].quantity.startswith("output.")):
+        for name, channel in sorted(
+            self._channels.items(), key=lambda one: not one[1].quantity.startswith(("output.", "output_2."))
+        ):
             read = self._window(channel, now, sweep.hold)
             if read:
                 found[name] = _settled(channel, read)

@@ -17,9 +17,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Literal
 
-from benchmon.bench import SWEPT, CurrentLoad, Sweep
+from benchmon.bench import SetLoad, Sweep, with_swept
 from benchmon.errors import BadInput
 from benchmon.event_kinds import EventKind
 from benchmon.quantities import format_value
@@ -32,9 +31,6 @@ from benchmon.watch.plan.settled_points import (
     encode_readings,
 )
 from benchmon.watch.records import Event, EventDetails
-
-StepLoad = float | Literal["open"] | CurrentLoad | None
-"""A load: ohms, "open", or a constant current; None for the bench file's own."""
 
 _SHOWN = 4
 """Channels that the message of a point names."""
@@ -86,12 +82,14 @@ def swept_in_words(sweep: Sweep, value: float) -> str:
     """Return a value of what is swept: `no load`, `400 mA`, `8.2 Ω`, `230 V`."""
     if sweep.over != "mains.voltage" and (value == 0.0 or math.isinf(value)):
         return "no load"
-    number, space, unit = format_value(value, SWEPT[sweep.over].unit, 4).partition(" ")
+    number, space, unit = format_value(value, sweep.kind.unit, 4).partition(" ")
     return f"{number.rstrip('0').rstrip('.') if '.' in number else number}{space}{unit}"
 
 
 def _what(sweep: Sweep) -> str:
-    return "the mains" if sweep.over == "mains.voltage" else "the load"
+    if sweep.over == "mains.voltage":
+        return "the mains"
+    return "the load of output 2" if sweep.sets_load_2 else "the load"
 
 
 def asks_in_words(sweep: Sweep, value: float) -> str:
@@ -103,7 +101,7 @@ def asks_in_words(sweep: Sweep, value: float) -> str:
     if sweep.instrument is not None:
         return f"{sweep.instrument} sets {swept_in_words(sweep, value)}"
     is_open = swept_in_words(sweep, value) == "no load"
-    return "take the load off" if is_open else f"set {_what(sweep)} to {swept_in_words(sweep, value)}"
+    return f"take {_what(sweep)} off" if is_open else f"set {_what(sweep)} to {swept_in_words(sweep, value)}"
 
 
 class SweepRun:
@@ -141,16 +139,6 @@ class SweepRun:
     def taken(self) -> list[SweptPoint]:
         """The points that were taken, in the order of the sweep."""
         return [point for _, point in sorted(self.points.items()) if not point.skipped]
-
-    @property
-    def load(self) -> StepLoad:
-        """The load now, None where the mains is swept."""
-        if self.sweep.over == "mains.voltage":
-            return None
-        value = self.wanted if self.at is None else self.at
-        if value == 0.0 or math.isinf(value):
-            return "open"
-        return value if self.sweep.over == "load.resistance" else CurrentLoad(kind="current", current=value)
 
     def in_words(self) -> str:
         """Return how it stands: `regulation, 3 of 8: set the load to 400 mA`."""
@@ -241,17 +229,19 @@ class Sweeps:
         run = self.current
         return run.wanted if run is not None and run.sweep.over == "mains.voltage" else None
 
-    def load_since(self, began: float) -> StepLoad:
-        """Return the load that sweeps have left since `began` (session seconds), None where they have set none.
+    def load_since(self, began: float, of_steps: SetLoad) -> SetLoad:
+        """Return the load now: `of_steps`, which steps set at `began` (session seconds), with what sweeps set since.
 
         A load that the program set is released when its sweep ends, so there is none then; one that a person set is
         taken to be set back.
         """
-        if self.current is not None:
-            return self.current.load
+        run = self.current
+        if run is not None:
+            return with_swept(of_steps, run.sweep.over, run.wanted if run.at is None else run.at)
         ended = self.runs.get(self._latest)
-        is_released = ended is not None and ended.sweep.instrument is not None and ended.number > 0
-        return "open" if is_released and ended is not None and ended.since >= began else None
+        if ended is None or ended.sweep.instrument is None or ended.number == 0 or ended.since < began:
+            return of_steps
+        return with_swept(of_steps, ended.sweep.over, 0.0)
 
     def take(self, event: Event) -> bool:
         """Take an event; return whether it moved a sweep."""
@@ -285,7 +275,7 @@ class Sweeps:
         if request.action is SweepAction.STOP:
             return [self.stopped(run, f"by the operator{f': {request.words}' if request.words else ''}", now)]
         if not request.words:
-            raise BadInput("a value is skipped with a reason only; say why")
+            raise BadInput("a value is skipped only with a reason; say why")
         skipped = self._event(EventKind.SWEEP_SKIPPED, run, now, request.words, EventDetails(note=request.words))
         return [skipped, self._after(run, now)]
 

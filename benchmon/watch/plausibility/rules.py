@@ -12,8 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from benchmon.bench import Bench, OpenLoad, ResistorLoad
+from benchmon.prediction.thermal.rated_rise import load_rise
 from benchmon.quantities import UNITS, at_second_output
-from benchmon.standards import LOAD_RISE, PUBLIC_SUPPLY_THD
+from benchmon.standards import PUBLIC_SUPPLY_THD
 
 Sides = Callable[..., tuple[float, float]]
 
@@ -163,12 +164,13 @@ def _load_ohms(bench: Bench) -> float:
     """Return the load's ohms, half warm: how hot it is by now is not known here."""
     if not isinstance(bench.load, ResistorLoad):
         return math.nan
-    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * LOAD_RISE / 2.0)
+    return bench.load.resistance * (1.0 + bench.load.temperature_coefficient * load_rise(bench.load) / 2.0)
 
 
 def _load_doubt(bench: Bench) -> float:
-    warm = bench.load.temperature_coefficient if isinstance(bench.load, ResistorLoad) else 0.0
-    return math.hypot(_LOAD_DOUBT, warm * LOAD_RISE / 2.0)
+    load = bench.load
+    warm = load.temperature_coefficient * load_rise(load) if isinstance(load, ResistorLoad) else 0.0
+    return math.hypot(_LOAD_DOUBT, warm / 2.0)
 
 
 def _share_doubt(bench: Bench) -> float:

@@ -107,7 +107,7 @@ class MessageNumber:
         self, name: str, unit: str, keys: MessageChannel, overload: Sequence[str] = OVERLOAD, *, whole: bool = True
     ) -> None:
         if keys.json_path is not None and keys.pattern is not None:
-            raise KeyedError("pattern", keys.pattern, f"goes not with json, and {name} has both; give one")
+            raise KeyedError("pattern", keys.pattern, f"does not go together with json, and {name} has both; give one")
         self._keys, self._wanted, self._whole = keys, keys.unit or unit, whole
         self._conversion = unit_of_reply(self._wanted)[1]
         self._overload = frozenset(word.casefold() for word in overload)
@@ -144,7 +144,7 @@ class MessageNumber:
         if not nodes:
             return None
         if len(nodes) > 1:
-            raise BadReply(f"sent {len(nodes)} values that fit {self._keys.json_path}, where one must")
+            raise BadReply(f"sent {len(nodes)} values that fit {self._keys.json_path}, where exactly one must")
         value = nodes[0].value
         if value is None:
             return math.nan
@@ -181,7 +181,7 @@ class MessageNumber:
             raise BadReply(f'sent "{shown(text.encode())}", which is not a number')
         before, behind = match.string[: match.start(group)], match.string[match.end(group) :]
         if _NUMBER_GOES_ON.match(behind) or _NUMBER_WAS_BEGUN.search(before):
-            raise BadReply(f'sent "{shown(match[0].encode())}", of whose number the pattern takes a part only')
+            raise BadReply(f'sent "{shown(match[0].encode())}", and the pattern takes only a part of its number')
         if plain_number(digits) in self._keys.no_value:
             return math.nan
         groups = match.groupdict()

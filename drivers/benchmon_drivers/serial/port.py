@@ -46,7 +46,7 @@ class SerialKeys(BaseModel):
         description='Level of RTS while the port is open, "asserted" or "released"; some cables are fed by it. '
         "Left out, it is asserted where the port has it.",
     )
-    dtr: Level | None = Field(None, description="The same of DTR.")
+    dtr: Level | None = Field(None, description="Level of DTR while the port is open, as for RTS.")
 
     @model_validator(mode="after")
     def _lines_are_free(self) -> SerialKeys:

@@ -88,6 +88,8 @@ class SupplyUnderTest:
         self._rating = bench.fuse
         self._fuse = FuseElement(bench.fuse) if bench.fuse else None
         self._load = parts.load
+        self._second_set: Load | None = None
+        self._follows_first = bench.load_2 is None
         self._across = bench.rectifier.loads == "across"
         self._room = Wander(600.0, 0.2, float(seed))
         self._rated_impedance = rated_impedance(transformer)
@@ -170,19 +172,25 @@ class SupplyUnderTest:
         self._mains.set_voltage(volts)
 
     def set_load(self, load: float | Literal["open"] | CurrentLoad) -> None:
-        """Connect another load: ohms, a current, or none. Raises `BadInput` for a resistance that is not above zero."""
-        if load == "open":
-            self._load = OpenLoad(kind="open")
-        elif isinstance(load, CurrentLoad):
-            self._load = load
-        elif load > 0.0:
-            self._load = ResistorLoad(kind="resistor", resistance=load)
-        else:
-            raise BadInput(f"{load} Ω is no load; give a resistance above zero, or open")
+        """Connect another load: ohms, a current, or none. Raises `BadInput` for a resistance that is not above zero.
+
+        It is at both outputs where the bench file has no load of its own for the second, and nothing was set there.
+        """
+        self._load = _connected(load)
 
     def restore_load(self) -> None:
         """Connect the original load again."""
         self._load = self.parts.load
+
+    def set_second_load(self, load: float | Literal["open"] | CurrentLoad) -> None:
+        """Connect another load to the second output. Raises `BadInput` as `set_load`, and where there is none."""
+        if self.parts.second is None or self._across:
+            raise BadInput("this supply has no second output with a load of its own; its bench file names no load_2")
+        self._second_set = _connected(load)
+
+    def restore_second_load(self) -> None:
+        """Connect the original load to the second output again."""
+        self._second_set = None
 
     def advance(self, seconds: float, each: float = SLICE) -> Snapshot:
         """Advance by `seconds` and return the state then, which is also `snapshot`.
@@ -350,7 +358,12 @@ class SupplyUnderTest:
     @property
     def _second_load(self) -> Load:
         """The load of the second output, before defects; without one, or where it is like the first, the first one."""
-        return self._load if self.parts.second is None else self.parts.second.load
+        if self._second_set is not None:
+            return self._second_set
+        is_changed = self._load is not self.parts.load
+        if self.parts.second is None or (self._follows_first and is_changed):
+            return self._load
+        return self.parts.second.load
 
     def _loads_now(self) -> tuple[Load, Load]:
         """Return the loads of both outputs, warm and with their defects."""
@@ -428,6 +441,17 @@ class SupplyUnderTest:
 
     def _observe(self, period: PeriodValues) -> Snapshot:
         return Snapshot(self._time, period.quantities | self._thermal.temperatures(self._ambient), period.waveforms)
+
+
+def _connected(load: float | Literal["open"] | CurrentLoad) -> Load:
+    """Return a load that is set as a part. Raises `BadInput` for a resistance that is not above zero."""
+    if load == "open":
+        return OpenLoad(kind="open")
+    if isinstance(load, CurrentLoad):
+        return load
+    if load > 0.0:
+        return ResistorLoad(kind="resistor", resistance=load)
+    raise BadInput(f"{load} Ω is no load; give a resistance above zero, or open")
 
 
 def _size_of(load: Load) -> float:

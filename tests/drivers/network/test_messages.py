@@ -77,10 +77,10 @@ def test_no_number_is_nan(message, keys):
         (b"[" * 5000, {"json": "$"}, "nested"),
         (b"1" * (LARGEST + 1), {}, "more than 64 kB"),
         (b"\xff\xfe", {"json": "$"}, "no JSON"),
-        (b"U=22.1", {"pattern": r"U=(\d+).*"}, "takes a part only"),
-        (b"U=-22", {"pattern": r"U=.(\d+)"}, "takes a part only"),
-        (b"U=1222", {"pattern": r"U=1(\d+)"}, "takes a part only"),
-        (b"U=22-", {"pattern": r"U=(\d+)."}, "takes a part only"),
+        (b"U=22.1", {"pattern": r"U=(\d+).*"}, "takes only a part"),
+        (b"U=-22", {"pattern": r"U=.(\d+)"}, "takes only a part"),
+        (b"U=1222", {"pattern": r"U=1(\d+)"}, "takes only a part"),
+        (b"U=22-", {"pattern": r"U=(\d+)."}, "takes only a part"),
     ],
 )
 def test_what_is_no_value_says_why(message, keys, why):
