@@ -11,6 +11,7 @@ from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
 from benchmon.watch.conditions import ChargingMains, Conditions, Smoothed
 from benchmon.watch.expectation import Expectation
+from support.channels import channel_of
 from support.supplies import RESERVOIR, supply
 
 
@@ -22,18 +23,6 @@ def predicted(mains, ambient):
         "diode.temperature.case": Expected(ambient + 50.0, 4.0, "°C"),
     }
     return Prediction(mains, 50.0, ambient, quantities, {}, Waveforms(np.zeros(1), {}), {})
-
-
-OUTPUT = """
-[[instrument]]
-name = "meter"
-driver = "scpi"
-[[channel]]
-name = "output"
-instrument = "meter"
-quantity = "output.voltage.rms"
-accuracy = "1 %"
-"""
 
 
 class Predicting:
@@ -134,9 +123,10 @@ def test_a_regulator_whose_time_constant_nobody_knows_is_judged_once_it_is_warm(
 
 @pytest.mark.parametrize(("load", "least", "most"), [(None, 22.8, 23.2), ("open", 22.8, 23.9), (20.0, 22.8, 23.2)])
 def test_a_reservoir_without_load_may_keep_what_the_highest_mains_lately_charged_it_to(load, least, most):
-    bench = read_bench(supply(base=RESERVOIR) + OUTPUT)
+    output = channel_of("output", "output.voltage.rms", "1 %")
+    bench = read_bench(supply(base=RESERVOIR)).model_copy(update={"channel": (output,)})
     rule = Expectation(bench, Predicting(spaced=True), State(Conditions(230.0, load=load, charging_mains=237.0)))
-    found = rule.expected(bench.channel[0], 1.0)
+    found = rule.expected(output, 1.0)
     # The stand-in predicts a tenth of the mains ± 0.2 V, at 230 and at 237 V.
     assert found.value - found.uncertainty == pytest.approx(least, abs=1e-3)
     assert found.value + found.uncertainty == pytest.approx(most, abs=1e-3)

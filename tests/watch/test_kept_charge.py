@@ -16,35 +16,21 @@ from benchmon.watch.plausibility.kept_charge import KEPT, KeptChargeWatch
 from benchmon.watch.plausibility.steadiness import with_causes_of_courses
 from benchmon.watch.records import Explanation
 from benchmon.watch.verdict import en_number
+from support.channels import channel_of
 from support.supplies import RESERVOIR, supply
 
-CHANNELS = """
-[[instrument]]
-name = "meter"
-driver = "scpi"
-[[channel]]
-name = "mains"
-instrument = "meter"
-quantity = "mains.voltage.rms"
-accuracy = "0.2 % + 0.1 V"
-[[channel]]
-name = "output"
-instrument = "meter"
-quantity = "output.voltage.mean"
-accuracy = "0.1 % + 10 mV"
-[[channel]]
-name = "winding"
-instrument = "meter"
-quantity = "secondary.voltage.rms"
-accuracy = "0.5 % + 10 mV"
-"""
+CHANNELS = (
+    channel_of("mains", "mains.voltage.rms", "0.2 % + 0.1 V"),
+    channel_of("output", "output.voltage.mean", "0.1 % + 10 mV"),
+    channel_of("winding", "secondary.voltage.rms", "0.5 % + 10 mV"),
+)
 OPEN = 'kind = "open"'
 PER_VOLT = 27.4 / 230.0
 """What the output reads without load, by the mains: a winding of 20 V, less two diodes."""
 
 
 def bench(load=OPEN):
-    return read_bench(supply(base=RESERVOIR, load=load) + CHANNELS)
+    return read_bench(supply(base=RESERVOIR, load=load)).model_copy(update={"channel": CHANNELS})
 
 
 class Bench:
