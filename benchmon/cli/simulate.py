@@ -5,32 +5,32 @@ from __future__ import annotations
 import os
 import signal
 import time
-from collections.abc import Sequence
-from contextlib import closing, suppress
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from threading import Event, Timer
+from typing import TYPE_CHECKING
 
 import click
 
 from benchmon.atomic_file import whole_file
 from benchmon.bench import load_bench
 from benchmon.errors import EXIT_DONE, BadInput, BenchmonError
-from benchmon.session.database import recorded_by
-from benchmon.session.follower import open_session_view
-from benchmon.session.recorder_lock import is_recorded
-from benchmon.session.records import RecorderState
-from benchmon.session.requests import Note, StopRecording
 from benchmon.text import one_line, table
 from benchmon_simulated import Effects, SimulatedBench
 from benchmon_simulated.commands import CommandLines
 from benchmon_simulated.faults import FAULTS, FURTHER_FAULTS, Fault
 from benchmon_simulated.scenarios import SCENARIOS
 
-_SESSION_LIMIT = 60.0
-_CHECK_SECONDS = 1.0
+if TYPE_CHECKING:
+    from benchmon.cli.demo_session import DemoSession
+
 ALONE_LIMIT = 120.0
 """Seconds after which a demo that nobody looks at ends."""
 _END_LIMIT = 10.0
+_FOLLOW_AFTER = 1.0
+"""Seconds after which the session of a demo is followed: before, its recorder connects to everything at once."""
 
 
 def scenarios_as_text() -> str:
@@ -72,7 +72,7 @@ def run_simulator(
     stop = Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda _number, _frame: stop.set())
-    demo = None if until_finished is None else _DemoSession(until_finished, alone_limit)
+    demo = os.getppid()
     # If an instrument's thread does not end, the process does: nobody would see it live on.
     watchdog = Timer(_END_LIMIT, os._exit, (EXIT_DONE,))
     watchdog.daemon = True
@@ -84,11 +84,12 @@ def run_simulator(
             if save_bench is not None:
                 with whole_file(save_bench, force=True) as part:
                     part.write_text(simulated.bench_text(), encoding="utf-8")
-            _serve(simulated, stop, demo)
+            follow_demo = partial(_follow_demo, until_finished, alone_limit, demo) if until_finished else None
+            _serve(simulated, stop, follow_demo)
             watchdog.start()
     finally:
         watchdog.cancel()
-        if demo is not None and not demo.has_its_process and save_bench is not None:
+        if until_finished is not None and os.getppid() != demo and save_bench is not None:
             with suppress(OSError):
                 save_bench.unlink()
                 save_bench.parent.rmdir()
@@ -100,91 +101,23 @@ def _print_line(line: str) -> None:
         click.echo(line)
 
 
-def _serve(simulated: SimulatedBench, stop: Event, demo: _DemoSession | None) -> None:
+def _serve(simulated: SimulatedBench, stop: Event, follow_demo: Callable[[], DemoSession] | None) -> None:
     """Execute commands until the end. Raises `BenchmonError` if the simulated bench broke."""
-    lines = CommandLines()
+    lines, demo, begin = CommandLines(), None, time.monotonic() + _FOLLOW_AFTER
     while not stop.is_set():
         for line in lines.wait(0.2):
             _print_line(_answer(simulated, line))
         _raise_if_broken(simulated)
+        if demo is None and follow_demo is not None and time.monotonic() >= begin:
+            demo = follow_demo()
         if demo is not None and demo.is_over():
             return
 
 
-class _DemoSession:
-    """The session of a demo: the simulated bench ends with it, and ends it when nobody looks any more.
+def _follow_demo(session: Path, alone_limit: float, demo: int) -> DemoSession:
+    from benchmon.cli.demo_session import DemoSession
 
-    `alone_limit` is for how many seconds nobody may look: not the demo's own process, and no screen.
-    """
-
-    def __init__(self, path: Path, alone_limit: float) -> None:
-        self._path, self._alone_limit = path, alone_limit
-        self._demo = os.getppid()
-        now = time.monotonic()
-        self._give_up, self._look_again, self._last_seen = now + _SESSION_LIMIT, now, now
-        self._began = False
-
-    @property
-    def has_its_process(self) -> bool:
-        """Whether the process that started this one is there still."""
-        return os.getppid() == self._demo
-
-    def is_over(self) -> bool:
-        """Return whether the session is over; looks once a second."""
-        now = time.monotonic()
-        if now < self._look_again:
-            return False
-        self._look_again = now + _CHECK_SECONDS
-        # The file is there a moment before its recorder counts as alive: what has not begun has not ended.
-        state = _state_of(self._path)
-        self._began = self._began or state is RecorderState.RECORDING
-        if state is RecorderState.RECORDING:
-            self._end_if_alone(now)
-            return False
-        if state is RecorderState.FINISHED:
-            return True
-        # A recorder that stands still for a while reads on when it goes on.
-        return (self._began or now >= self._give_up) and not is_recorded(self._path)
-
-    def _end_if_alone(self, now: float) -> None:
-        if self.has_its_process or _is_followed(self._path):
-            self._last_seen = now
-        elif now - self._last_seen >= self._alone_limit:
-            self._last_seen = now
-            with suppress(BenchmonError), closing(open_session_view(self._path)) as view:
-                view.request(Note(f"nobody has looked at this demo for {self._alone_limit:.0f} s, so it ends"))
-                view.request(StopRecording())
-
-
-def _state_of(session: Path) -> RecorderState:
-    try:
-        with closing(open_session_view(session, recent=0.0)) as view:
-            return view.poll().state
-    except BenchmonError:
-        return RecorderState.GONE
-
-
-def _is_followed(session: Path) -> bool:
-    """Return whether a process has the session file open besides its recorder and this one.
-
-    Without /proc that is not known, and the session counts as not followed.
-    """
-    others = {recorded_by(session), os.getpid()}
-    try:
-        wanted = session.stat()
-    except OSError:
-        return False
-    for folder in Path("/proc").glob("[0-9]*/fd"):
-        with suppress(OSError):
-            if int(folder.parent.name) not in others and any(_is_same(link, wanted) for link in folder.iterdir()):
-                return True
-    return False
-
-
-def _is_same(link: Path, wanted: os.stat_result) -> bool:
-    with suppress(OSError):
-        return os.path.samestat(link.stat(), wanted)
-    return False
+    return DemoSession(session, alone_limit, demo)
 
 
 def _answer(simulated: SimulatedBench, line: str) -> str:

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 from benchmon.bench import Step, Sweep, SwitchOff
 from benchmon.bench.fields import field_of
 from benchmon.bench.sweep import SWEPT
+from benchmon.bench.topology import TOPOLOGIES, RectifierKind
 from benchmon.errors import BadInput
 from benchmon.instruments.types import LoadSettings, SwitchSettings
 from benchmon.new_bench.bench_text import BenchText, TextSection, TomlValue
@@ -54,9 +55,17 @@ _MOST_SWEEPS = 9
 _USUAL_VALUES = {
     "load.current": "open, 0.2 A, 0.5 A, 1 A",
     "load.resistance": "open, 47 Ω, 22 Ω, 10 Ω",
+    "load_2.current": "open, 0.2 A, 0.5 A, 1 A",
+    "load_2.resistance": "open, 47 Ω, 22 Ω, 10 Ω",
     "mains.voltage": "207 V, 220 V, 230 V, 241 V, 253 V",
 }
-_USUAL_NAMES = {"load.current": "load", "load.resistance": "load", "mains.voltage": "mains"}
+_USUAL_NAMES = {
+    "load.current": "load",
+    "load.resistance": "load",
+    "load_2.current": "load of output 2",
+    "load_2.resistance": "load of output 2",
+    "mains.voltage": "mains",
+}
 
 
 def is_of_test(name: str) -> bool:
@@ -113,6 +122,8 @@ def _ask_steps(asked: Asked, *, is_new: bool) -> None:
         keys = ModelKeys(here, Step)
         asked.ask(keys.value("mains", "mains to set", mains, without=_AS_BEFORE))
         asked.ask(_of_step(here, "load", "load to connect", load, _AS_BEFORE, str))
+        if _has_second_load(asked):
+            asked.ask(_of_step(here, "load_2", "load of output 2", "", _AS_BEFORE, str))
         asked.ask(keys.value("hold", "it lasts at least", hold))
         asked.ask(_of_step(here, "needs", "channels that must agree", needs, _NONE, _words, names=channels))
         more = (
@@ -120,6 +131,12 @@ def _ask_steps(asked: Asked, *, is_new: bool) -> None:
         )
         asked.ask(_of_step(here, "record", "a person records", "", "nothing", _as_records, more=more))
         asked.ask(_of_step(here, "zero", "channels whose leads are shorted", "", _NONE, _words, names=channels))
+
+
+def _has_second_load(asked: Asked) -> bool:
+    """Return whether the second of two outputs has a load of its own, or may have one in a step."""
+    rectifier: RectifierKind = asked["rectifier.kind"]  # type: ignore[assignment]
+    return TOPOLOGIES[rectifier].has_two_outputs and asked["rectifier.loads"] != "across"
 
 
 def _of_step(  # noqa: PLR0917 - as the table of questions above has them
@@ -247,7 +264,8 @@ def _ask_sweeps(asked: Asked) -> None:
         asked.group("Sweeps")
         why = f"{meaning(Sweep, 'over')} `benchmon predict --sweep` then has every quantity at each value."
         words = "a sweep over" if number == 1 else "another sweep over"
-        over = asked.ask(Question(f"{here}.over", words, why, _NO_SWEEP, choices=(_NO_SWEEP, *SWEPT)))
+        swept = [over for over in SWEPT if _has_second_load(asked) or not over.startswith("load_2.")]
+        over = asked.ask(Question(f"{here}.over", words, why, _NO_SWEEP, choices=(_NO_SWEEP, *swept)))
         if over == _NO_SWEEP:
             continue
         usual = _USUAL_NAMES[over] if number == 1 else f"{_USUAL_NAMES[over]} {number}"

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-
-import numpy as np
 
 from benchmon.findings import Finding
 from benchmon.prediction.circuit.meter_response import MeterResponse
@@ -72,7 +71,7 @@ class Prediction:
         tau = self.warm_up.get(quantity)
         if settled is None or tau is None or since_power_on is None:
             return settled
-        fraction = 1.0 - float(np.exp(-max(0.0, since_power_on) / tau))
+        fraction = -math.expm1(-max(0.0, since_power_on) / tau)
         rise = settled.value - self.ambient
         # During warm-up the time constant is the least certain value: allow a third of the rise still to come.
         allowance = abs(rise) * (1.0 - fraction) / 3 * min(1.0, since_power_on / tau) if since_power_on > 0 else 0.0

@@ -30,7 +30,7 @@ from benchmon.watch.records import Event, Explanation, Explanations, Flag, Forec
 from benchmon.watch.wording import likelihood_in_words
 
 _LOOK_EVERY = 1.0
-_FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 30.0
+_FIRST_PAUSE, _LONGEST_PAUSE = 4.0, 120.0
 """Seconds between two questions for causes, at first and in the end, while the same channels disagree unmoved."""
 _QUIET = 60.0
 """Seconds without a cause after which the same one is an event again: a reading at the edge of disagreeing, such as the
@@ -134,7 +134,8 @@ class DiagnosisService:
         if odd:
             self._ask(odd, lately, now)
             return records
-        self._odd = frozenset()
+        # A channel that is silent for a moment, as on a busy machine, is not new when it reads as before again.
+        self._odd &= {name for name, one in lately.items() if any(Flag.STALE in reading.flags for reading in one)}
         if self.history.causes(now):
             return records + self._explained((), now)
         if self._shown:
@@ -157,7 +158,8 @@ class DiagnosisService:
         if is_new or now >= self._asked_at + self._pause:
             self._pause = _FIRST_PAUSE if is_new else min(2.0 * self._pause, _LONGEST_PAUSE)
             self._odd, self._asked_at = self._odd | odd, now
-            self._asked_about = {one.channel.name: one.value for one in seen}
+            # A temperature at the edge of standing still comes and goes too: it has moved where its value has.
+            self._asked_about |= {one.channel.name: one.value for one in seen}
             self._explaining.ask(seen)
 
     def _is_odd(self, name: str, readings: Sequence[Judgement]) -> bool:

@@ -47,7 +47,6 @@ from benchmon.watch.plan import (
     can_be_zero,
 )
 from benchmon.watch.records import Event, EventDetails, Judgement
-from benchmon.watch.verdict import SteadyVerdicts
 
 _LONGEST_JSON = 20_000
 _STEP_TEXT = re.compile(r"(begin|go on|skip|stop) (\d{1,4})(?:: (.*))?", re.DOTALL)
@@ -181,7 +180,6 @@ class PlanControl:
         self._channels = bench.channel
         self._plan = Plan.of(bench)
         self._latest: dict[str, Judgement] = {}
-        self._verdicts = SteadyVerdicts()
         self._recent: dict[str, deque[float]] = {}
 
     @property
@@ -200,10 +198,13 @@ class PlanControl:
         self._plan.change(bench.step, bench.sweep)
 
     def observe(self, judgement: Judgement) -> None:
-        """Take a judgement; the latest of each channel decides whether a step may be confirmed."""
-        self._latest[judgement.channel] = self._verdicts.shown(judgement)
+        """Take a judgement with the verdict that counts; the latest ones decide whether a step may be confirmed."""
+        self._latest[judgement.channel] = judgement
         if judgement.value is not None and math.isfinite(judgement.value):
-            self._recent.setdefault(judgement.channel, deque(maxlen=_READINGS_OF_A_ZERO)).append(judgement.value)
+            recent = self._recent.get(judgement.channel)
+            if recent is None:
+                recent = self._recent[judgement.channel] = deque(maxlen=_READINGS_OF_A_ZERO)
+            recent.append(judgement.value)
 
     def is_shorted(self, channel: str) -> bool:
         """Return whether the leads of a channel are shorted in the current step, so that nothing is expected of it."""

@@ -52,9 +52,9 @@ from benchmon.watch.records import Event, EventDetails, Judgement, Waveform
 from benchmon.watch.watch import Watch
 
 _TICK = 0.1
-_GATHER = 0.002
-"""Seconds to wait for the rest of a burst: an instrument's channels are often due together, and taking them one by one
-would wake this thread for each."""
+_GATHER = 0.01
+"""Seconds to wait for the rest of a burst: channels are often due together, and taking them one by one would wake this
+thread for each. A trip does not wait for this thread."""
 _JUDGED_WITHIN = 1.0
 """Seconds within which a reading that tripped is judged, so that its event comes before those of the switch."""
 _ROUND = 0.05
@@ -447,13 +447,13 @@ class Recording:
 
     def _write(self, judgement: Judgement, events: Sequence[Event]) -> None:
         self._tally.judgement(judgement)
-        self._status.observe(judgement)
-        self._plan_control.observe(judgement)
-        self._sweeps.observe(judgement)
+        shown = self._status.judgement(judgement)
+        self._plan_control.observe(shown)
+        self._sweeps.observe(shown)
         self._diagnosis.observe(judgement)
         self._writer.put(judgement)
-        self._events(events)
         if events:
+            self._events(events)
             for wave in self._waveform_filter.at_event():
                 self._writer.put(wave)
 

@@ -105,6 +105,9 @@ class StatusRecorder:
         self._stored: BenchStatus | None = None
         self._next = 0.0
         self._has_news = False
+        self._latest: dict[str, Judgement] = {}
+        self._may_be_other = True
+        """Whether a verdict, a flag or an event may have brought another level since the last look."""
 
     @property
     def latest(self) -> BenchStatus | None:
@@ -114,12 +117,21 @@ class StatusRecorder:
     def change(self, bench: Bench) -> None:
         """Replace the bench by another description of the same channels."""
         self._watch.change(bench)
+        self._may_be_other = True
 
-    def observe(self, record: Judgement | Record) -> None:
-        """Take a judgement, a forecast or causes; other records do not affect the status."""
+    def judgement(self, judgement: Judgement) -> Judgement:
+        """Take a judgement; return it with the verdict that counts, see `SteadyVerdict.shown`."""
+        shown = self._watch.judgement(judgement)
+        former = self._latest.get(shown.channel)
+        if former is None or former.verdict is not shown.verdict or former.flags != shown.flags:
+            self._may_be_other = True
+        self._latest[shown.channel] = shown
+        return shown
+
+    def observe(self, record: Record) -> None:
+        """Take a forecast or causes; other records do not affect the status."""
+        self._may_be_other = True
         match record:
-            case Judgement():
-                self._watch.judgement(record)
             case Forecast():
                 self._watch.forecast(record)
             case Explanations():
@@ -129,7 +141,7 @@ class StatusRecorder:
         """Take events; any event makes the status due."""
         for event in events:
             self._watch.events([event])
-            self._has_news = True
+            self._has_news = self._may_be_other = True
 
     @property
     def is_due(self) -> bool:
@@ -138,8 +150,11 @@ class StatusRecorder:
 
     def look(self, now: float, state: str = "recording") -> BenchStatus | None:
         """Return the status to be stored at `now` (session seconds), None if it is too soon."""
-        self._has_news = False
-        fresh, stored = self._watch.at(now, state), self._stored
+        stored = self._stored
+        if stored is not None and now < self._next and state == stored.state and not self._may_be_other:
+            return None
+        self._has_news = self._may_be_other = False
+        fresh = self._watch.at(now, state)
         if stored is None or fresh.level is not stored.level or fresh.state != stored.state:
             return self._store(fresh, now)
         if now < self._next:

@@ -26,7 +26,6 @@ from benchmon.watch.plan import Plan, SweepAction, SweepRequest, SweepRun, Sweep
 from benchmon.watch.plan.settled_points import PredictedCurves, SettlingReadings
 from benchmon.watch.plan.sweep import former_points
 from benchmon.watch.records import Event, Flag, Judgement
-from benchmon.watch.verdict import SteadyVerdicts
 
 if TYPE_CHECKING:
     from benchmon.prediction.curves.sweep import SweepPrediction
@@ -57,7 +56,6 @@ class SweepControl:
     def __init__(self, bench: Bench, plan: Plan, load: LoadControl) -> None:
         self._bench, self._plan, self._load = bench, plan, load
         self._settling = SettlingReadings(bench)
-        self._verdicts = SteadyVerdicts()
         self._latest: dict[str, Judgement] = {}
         self._commanded: tuple[str, int, float] | None = None
         self._next_look = 0.0
@@ -78,9 +76,10 @@ class SweepControl:
         self._settling.change(bench)
 
     def observe(self, judgement: Judgement) -> None:
-        """Take a judgement."""
-        self._latest[judgement.channel] = self._verdicts.shown(judgement)
-        self._settling.observe(judgement)
+        """Take a judgement with the verdict that counts, see `SteadyVerdict.shown`."""
+        self._latest[judgement.channel] = judgement
+        if self._bench.sweep:
+            self._settling.observe(judgement)
 
     def answer(self, request: SweepRequest, now: float, conditions: Conditions) -> list[Event]:
         """Return the events by which a sweep does what is asked, or a `refused` event with the reason."""

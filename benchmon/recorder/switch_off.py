@@ -138,6 +138,8 @@ class SwitchOffControl:
 
     def observe(self, channel: str, at: float, value: float | None) -> None:
         """Take a reading; it may show that the power is gone, or that it has returned while a limit is exceeded."""
+        if self._driver is None:
+            return
         with self._lock:
             self._power.observe(channel, at, value)
             if not self._done or at < self._done_at or value is None or math.isnan(value):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
 import math
 import time
@@ -37,6 +38,7 @@ from benchmon.screen.terminal.differential_driver import (
 from benchmon.screen.views.base import Dialog, View, ViewContext
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
+from benchmon.session.commit_pace import CommitPace
 from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.records import (
     RECENT_SECONDS,
@@ -49,7 +51,6 @@ if TYPE_CHECKING:
     from benchmon.screen.derived_predictions import DerivedPredictions
 
 
-_POLL_SECONDS = 0.22
 _FIRST_POLL_SECONDS = 0.04
 _CATCH_UP_WITHIN = 0.4
 _NEXT_PART_SECONDS = 0.01
@@ -106,7 +107,7 @@ class BenchmonApp(OperatorActions):
 
     def on_mount(self) -> None:
         """Begin to follow."""
-        self.set_interval(_POLL_SECONDS, self.follow)
+        self.run_worker(self._follow_commits(), name="follow")
         self.set_timer(_FIRST_POLL_SECONDS, self._follow_soon)
         self.set_timer(_LOAD_AFTER, _load_in_background)
         complaint = palette_problem()
@@ -130,6 +131,16 @@ class BenchmonApp(OperatorActions):
         self._ring_bell()
         if self._has_more:
             self.set_timer(_NEXT_PART_SECONDS, self.follow)
+
+    async def _follow_commits(self) -> None:
+        """Follow from now on, each time just after a commit of the recorder."""
+        pace = CommitPace(self.view.info.path)
+        while True:
+            wait = pace.wait(time.monotonic(), time.time())
+            if wait:
+                await asyncio.sleep(wait)
+            else:
+                self.follow()
 
     def _follow_soon(self) -> None:
         """Look more often until the first values are there."""

@@ -13,7 +13,7 @@ import os
 import platform
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import singledispatchmethod
@@ -128,9 +128,11 @@ class Encoder:
         self._summaries = ReadingSummaries()
         self._status: BenchStatus | None = None
 
-    def encode(self, record: Record) -> Iterator[Statement]:
-        """Yield the statements that write one record. Raises `TypeError` if a session holds no such records."""
-        yield from self._encode(record)
+    def encode(self, record: Record) -> Iterable[Statement]:
+        """Return the statements that write one record. Raises `TypeError` if a session holds no such records."""
+        if isinstance(record, Judgement):
+            return self._judgement(record)  # nearly all are
+        return self._encode(record)
 
     def finish(self, at: float | None) -> Iterator[Statement]:
         """Yield what the summaries still hold, and the session's end where `at` says when (session seconds)."""
@@ -142,19 +144,19 @@ class Encoder:
     def _encode(self, record: Any) -> Iterator[Statement]:
         raise TypeError(f"a session holds no {type(record).__name__}")
 
-    @_encode.register
-    def _judgement(self, record: Judgement) -> Iterator[Statement]:
-        channel, reading = self._channels[record.channel], self._next_reading
+    def _judgement(self, record: Judgement) -> list[Statement]:
+        channel, reading, statements = self._channels[record.channel], self._next_reading, list[Statement]()
         self._next_reading += 1
         expected = (record.expected, record.expected_uncertainty)
         if expected != self._expected.get(channel, (None, None)):
             self._expected[channel], self._expected_from[channel] = expected, reading
-            yield "INSERT INTO expectations VALUES (?, ?, ?, ?)", (reading, channel, *expected)
+            statements.append(("INSERT INTO expectations VALUES (?, ?, ?, ?)", (reading, channel, *expected)))
         state = encode_state(record.verdict, record.flags)
         row = (reading, channel, to_microseconds(record.time), record.value, state)
-        yield "INSERT INTO readings VALUES (?, ?, ?, ?, ?)", row
+        statements.append(("INSERT INTO readings VALUES (?, ?, ?, ?, ?)", row))
         ended = self._summaries.add(channel, record.time, record.value, reading, self._expected_from.get(channel))
-        yield from ((_SUMMARY, summary) for summary in ended)
+        statements += [(_SUMMARY, summary) for summary in ended]
+        return statements
 
     @_encode.register
     def _event(self, record: Event) -> Iterator[Statement]:

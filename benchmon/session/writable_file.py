@@ -14,6 +14,8 @@ import struct
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack, closing, suppress
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +45,8 @@ _SHARED_LOCK = 0x4000_0002, 510
 """First byte and number of those that every SQLite connection to a file locks, shared while it is open in WAL mode."""
 _FOLLOWERS_LEAVE_WITHIN = 3.0
 _LOCKED_PATIENCE = 2.0
-_NOT_THE_FILE_S_FAULT = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError)
+_NO_ROW = (sqlite3.IntegrityError, sqlite3.InterfaceError, sqlite3.ProgrammingError, ValueError, OverflowError)
+"""What is raised where a statement and its row do not fit together, which is not the file's fault."""
 
 
 class WritableFile:
@@ -79,19 +82,31 @@ class WritableFile:
 
         Raises `sqlite3.Error` where the file cannot be written.
         """
-        left_out = []
-        self._begin()
+        left_out: list[str] = []
         try:
-            for statement, row in statements:
-                try:
-                    self._connection.execute(statement, row)
-                except (*_NOT_THE_FILE_S_FAULT, ValueError, OverflowError) as problem:
-                    left_out.append(f"{problem} ({statement.partition('(')[0].strip()})")
+            self._begin()
+            try:
+                for statement, group in groupby(statements, key=itemgetter(0)):
+                    self._connection.executemany(statement, map(itemgetter(1), group))
+            except _NO_ROW:
+                # Which of them it is shows only one by one.
+                self._connection.execute("ROLLBACK")
+                self._begin()
+                left_out = self._write_one_by_one(statements)
             self._connection.execute("COMMIT")
         except sqlite3.Error:
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
             raise
+        return left_out
+
+    def _write_one_by_one(self, statements: Sequence[Statement]) -> list[str]:
+        left_out = []
+        for statement, row in statements:
+            try:
+                self._connection.execute(statement, row)
+            except _NO_ROW as problem:
+                left_out.append(f"{problem} ({statement.partition('(')[0].strip()})")
         return left_out
 
     def new_requests(self) -> list[Request]:

@@ -74,6 +74,16 @@ _LEAST_RISE = 5.0
 """Kelvin: less is no warm-up that moves anything else."""
 
 
+_FLAGS = {
+    (drifts, is_implausible): frozenset(
+        flag for flag, has in ((Flag.DRIFTING, drifts), (Flag.IMPLAUSIBLE, is_implausible)) if has
+    )
+    for drifts in (False, True)
+    for is_implausible in (False, True)
+}
+"""What is known of a channel that drifts or not, and is implausible or not."""
+
+
 @dataclass(frozen=True, slots=True)
 class JunctionEstimate:
     """What is known of a diode's junction: its power (W), thermal resistance to the air (K/W), and maximum (°C)."""
@@ -164,7 +174,8 @@ class ChannelHistory:
         if still.update(time, value, None if quantity in CONDITIONS else expected):
             kind = EventKind.CLEARED if still.found is None else EventKind.IMPLAUSIBLE
             events.append(Event(time, channel, kind, still.sentence(time)))
-        for name in sorted(self._late.update(channel, time, value, None if expected is None else expected.value)):
+        late = self._late.update(channel, time, value, None if expected is None else expected.value)
+        for name in sorted(late) if late else ():
             kind = EventKind.IMPLAUSIBLE if name in self._late.found else EventKind.CLEARED
             events.append(Event(time, name, kind, self._late.sentence(name)))
         found = self._plausibility.update(channel, time, value, en)
@@ -221,14 +232,11 @@ class ChannelHistory:
 
     def flags(self, channel: str) -> frozenset[Flag]:
         """Return what is known of a channel now."""
-        flags = set()
         heat = self._heats.get(channel)
-        if channel in self._drifting or (heat is not None and heat.rises_again):
-            flags.add(Flag.DRIFTING)
+        drifts = channel in self._drifting or (heat is not None and heat.rises_again)
         comes_and_goes = self._changes[channel].is_intermittent or self._still[channel].found is not None
-        if channel in self._contradicting or comes_and_goes or channel in self._late.found:
-            flags.add(Flag.IMPLAUSIBLE)
-        return frozenset(flags)
+        is_implausible = channel in self._contradicting or comes_and_goes or channel in self._late.found
+        return _FLAGS[drifts, is_implausible]
 
     def forecast(self, channel: str, now: float, value: float | None = None) -> Forecast | None:
         """Return where a channel is heading at `now` (s) from its last `value`; None where nothing is known of that."""
@@ -254,7 +262,9 @@ class ChannelHistory:
             self._warm_up.look(time, self.power_on, parts)
         warm = self._warm_up.moved(channel.name, channel.quantity, value, spread)
         changed = self._drifts.update(channel.name, time, value, now, accuracy=accuracy, warm=warm)
-        events = [event for name in sorted(changed) for event in self._drift_events(name, time)]
+        events: list[Event] = []
+        for name in sorted(changed) if changed else ():
+            events += self._drift_events(name, time)
         if channel.name in self._drifting_slowly and self._leads_out_soon(channel.name):
             events += self._drift_events(channel.name, time)
         return events

@@ -120,7 +120,12 @@ class Smoothed:
 
     def is_silent(self, time: float) -> bool:
         """Return whether the channel has given nothing for three of its periods."""
-        return time - self._time > STALE_AFTER_PERIODS * self.channel.period
+        return time > self.silent_after
+
+    @property
+    def silent_after(self) -> float:
+        """When the channel will have given nothing for three of its periods, if nothing comes."""
+        return self._time + STALE_AFTER_PERIODS * self.channel.period
 
     def at(self, time: float) -> float | None:
         """Return the smoothed value, None before the first reading and while the channel is silent."""
@@ -226,6 +231,8 @@ class MeasuredConditions:
         self._turned: tuple[float, float] = (-math.inf, 0.0)
         self.power = PowerSwitchings(self._powered_above, None if self.mains else began)
         self._first: dict[str, tuple[float, float]] = {}
+        self._known: tuple[float, float, Conditions | None] | None = None
+        """From when until when which conditions hold if nothing is observed: many channels are read meanwhile."""
 
     @property
     def mains_accuracy(self) -> Accuracy:
@@ -234,6 +241,7 @@ class MeasuredConditions:
 
     def change(self, bench: Bench) -> None:
         """Go by another description of the same channels from now on."""
+        self._known = None
         self._powered_above = self.power.powered_above = powered_above(bench)
         self._tolerance = bench.mains.tolerance
         channels = {channel.name: channel for channel in bench.channel}
@@ -243,6 +251,7 @@ class MeasuredConditions:
 
     def follow(self, plan: Plan) -> None:
         """Go by the load and the mains voltage of the plan's current step."""
+        self._known = None
         self.load = plan.load
         sweeps = plan.sweeps
         self._is_being_set, self._sweep_ended, self._swept_needs = sweeps.is_being_set, sweeps.ended_at, sweeps.needs
@@ -254,8 +263,10 @@ class MeasuredConditions:
         """Take a reading of any channel; what is neither mains voltage nor ambient, or no usable number, is left."""
         if value is None or not math.isfinite(value):
             return
-        self._first.setdefault(channel, (time, value))
+        if channel not in self._first:
+            self._first[channel] = (time, value)
         if self.mains and channel == self.mains.channel.name:
+            self._known = None
             self.mains.add(time, value)
             self.power.observe(time, value)
             self._charging.observe(time, self.mains.at(time) or 0.0)
@@ -266,9 +277,11 @@ class MeasuredConditions:
             if is_mains_turned(self.mains.channel, self._turned[1], value):
                 self._turned = (time, value)
         if self.ambient and channel == self.ambient.channel.name and _COLDEST <= value <= _HOTTEST:
+            self._known = None
             self.ambient.add(time, value)
         for followed in (self._windings, *self._shape):
             if followed is not None and channel == followed.channel.name:
+                self._known = None
                 followed.add(time, value)
 
     def _measured_shape(self, time: float) -> MeasuredShape | None:
@@ -289,6 +302,22 @@ class MeasuredConditions:
         Where nobody measures the mains it is at what the plan wants, else at the bench file's voltage, both with the
         tolerance of the bench file. A mains meter that is silent leaves the bench file's voltage.
         """
+        if self._known is not None and self._known[0] <= time <= self._known[1]:
+            return self._known[2]
+        found = self._found_at(time)
+        # While a step wants another mains, or a sweep is done or just over, conditions change with the time alone.
+        is_still = self._step[1] is None and time - self._sweep_ended > _WARM_AFTER
+        self._known = (time, self._until_silence(time), found) if is_still else None
+        return found
+
+    def _until_silence(self, time: float) -> float:
+        """Return when the first of the channels that are followed, and not silent at `time`, will count as silent."""
+        followed = (self.mains, self.ambient, self._windings, *self._shape)
+        live = (one.silent_after for one in followed if one is not None and not one.is_silent(time))
+        return min(live, default=math.inf)
+
+    def _found_at(self, time: float) -> Conditions | None:
+        """Return what `now` returns, from what is followed."""
         if self.mains is None:
             wanted = self._step[1]
             return None if wanted is not None and wanted <= self._powered_above else self.without_mains(time, wanted)

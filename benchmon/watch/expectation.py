@@ -13,12 +13,11 @@ some time ago would charge it to: its band reaches from what is expected now up 
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
 from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import PredictionError
-from benchmon.prediction.circuit.meter_response import response_of
+from benchmon.prediction.circuit.meter_response import MeterResponse, response_of
 from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
 from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
@@ -54,6 +53,9 @@ class Predictions:
         self._bench, self._accuracy, self._most = bench, accuracy, most
         self._predictor: OperatingPointPredictor | None = None
         self._wanted: Conditions | None = None
+        self._seen: Conditions | None = None
+        self._found: tuple[tuple[Conditions, OperatingGrid | None] | None, OperatingGrid | None] = (None, None)
+        """The conditions that were asked about last, near those wanted; and what was found, from which answer."""
         self._changed = True
         self._answer: tuple[Conditions, OperatingGrid | None] | None = None
 
@@ -85,13 +87,18 @@ class Predictions:
 
     def around(self, wanted: Conditions) -> OperatingGrid | None:
         """Return predictions that hold for `wanted`, None where there are none (yet); asks for closer ones at need."""
-        if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_AGAIN):
-            self._wanted = wanted
-            self._ask(wanted)
-        answer = self._answer
-        if answer is None or answer[1] is None or answer[0].load != wanted.load:
-            return None
-        return answer[1] if answer[1].covers(wanted.mains_voltage, wanted.ambient) else None
+        if wanted is self._seen and self._found[0] is self._answer:
+            return self._found[1]
+        if wanted is not self._seen:
+            self._seen = wanted
+            if self._wanted is None or not wanted.is_near(self._wanted, *PREDICT_AGAIN):
+                self._wanted = wanted
+                self._ask(wanted)
+        answer, found = self._answer, None
+        if answer is not None and answer[1] is not None and answer[0].load == wanted.load:
+            found = answer[1] if answer[1].covers(wanted.mains_voltage, wanted.ambient) else None
+        self._found = answer, found
+        return found
 
     def predict(self, wanted: Conditions) -> None:
         """Make the predictions around `wanted`; `around` gives them from then on.
@@ -147,6 +154,9 @@ class Expectation:
 
     def __init__(self, bench: Bench, predictions: Predictions, measured: MeasuredState) -> None:
         self._predictions, self._measured = predictions, measured
+        self._known_for: tuple[OperatingGrid, Conditions] | None = None
+        self._known: dict[tuple[str, MeterResponse | None], Expected | None] = {}
+        """What is expected under conditions that still hold: of many channels some read the same quantity."""
         self.change(bench)
 
     def change(self, bench: Bench) -> None:
@@ -175,33 +185,33 @@ class Expectation:
             return nominal.at(channel.quantity) if nominal else None
         if channel.quantity == "ambient.temperature" or around is None:
             return None
+        return self._warming(channel, time, around, conditions)
+
+    def _warming(self, channel: Channel, time: float, around: OperatingGrid, conditions: Conditions) -> Expected | None:
+        if channel.quantity not in around.middle.warm_up and channel.quantity not in REGULATOR_TEMPERATURES:
+            return self._without_warming(channel, around, conditions)
         warm_for = self._measured.warm_for(channel, time, around.middle)
         if _is_warming_unknown(channel, around.middle) and warm_for is not None and warm_for < _SURELY_WARM:
             return None
-        return self._measured_as(channel, conditions, around, warm_for)
+        return _expected_of(channel, around, conditions, warm_for)
 
-    def _measured_as(
-        self, channel: Channel, conditions: Conditions, around: OperatingGrid, warm_for: float | None
-    ) -> Expected | None:
-        """Return what a channel should read at the conditions that were measured."""
-        expected = partial(
-            around.expected,
-            channel.quantity,
-            ambient=conditions.ambient,
-            since=warm_for,
-            shape=conditions.shape,
-            windings=conditions.windings,
-            meter=response_of(channel),
-        )
-        found, highest = expected(mains=conditions.mains_voltage), conditions.charging_mains
-        if found is None or highest is None or not self._keeps_charge(channel, conditions):
+    def _without_warming(self, channel: Channel, around: OperatingGrid, conditions: Conditions) -> Expected | None:
+        """Return what a channel should read that does not follow the time since power-on."""
+        if self._known_for is None or self._known_for[0] is not around or self._known_for[1] is not conditions:
+            self._known_for, self._known = (around, conditions), {}
+        key = (channel.quantity, response_of(channel))
+        if key not in self._known:
+            self._known[key] = self._with_kept_charge(channel, around, conditions)
+        return self._known[key]
+
+    def _with_kept_charge(self, channel: Channel, around: OperatingGrid, conditions: Conditions) -> Expected | None:
+        """Return what a channel should read; a reservoir without load keeps what a higher mains has charged it to."""
+        found = _expected_of(channel, around, conditions, None)
+        load, highest = conditions.load, conditions.charging_mains
+        keeping = self._keeping[load] if load is None or load == "open" else ()
+        if found is None or highest is None or channel.name not in keeping:
             return found
-        return _up_to(found, expected(mains=highest))
-
-    def _keeps_charge(self, channel: Channel, conditions: Conditions) -> bool:
-        """Return whether a channel reads a reservoir that keeps what the highest mains has charged it to."""
-        load = conditions.load
-        return (load is None or load == "open") and channel.name in self._keeping[load]
+        return _up_to(found, _expected_of(channel, around, replace(conditions, mains_voltage=highest), None))
 
 
 def _up_to(found: Expected, highest: Expected | None) -> Expected:
@@ -211,3 +221,17 @@ def _up_to(found: Expected, highest: Expected | None) -> Expected:
         return found
     high = None if found.high is None else found.high + more
     return replace(found, value=found.value + more / 2.0, uncertainty=found.uncertainty + more / 2.0, high=high)
+
+
+def _expected_of(
+    channel: Channel, around: OperatingGrid, conditions: Conditions, warm_for: float | None
+) -> Expected | None:
+    return around.expected(
+        channel.quantity,
+        conditions.mains_voltage,
+        conditions.ambient,
+        warm_for,
+        shape=conditions.shape,
+        windings=conditions.windings,
+        meter=response_of(channel),
+    )

@@ -36,6 +36,9 @@ class Flag(StrEnum):
     IMPLAUSIBLE = "implausible"
 
 
+NO_FLAGS: frozenset[Flag] = frozenset()
+
+
 @dataclass(frozen=True, slots=True)
 class LoggedReading:
     """A reading of a log: `time` in seconds, `channel`, and `value` in its quantity's unit (±inf where over range)."""

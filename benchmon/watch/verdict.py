@@ -202,10 +202,12 @@ class SteadyVerdict:
         if en is None or math.isnan(en):
             self._clear()
             return None
-        announced, badness = _BADNESS.index(self.announced), _BADNESS.index(verdict_of(en))
-        if badness == announced == 0 and self.shown is Verdict.AGREES:
+        verdict = verdict_of(en)
+        if verdict is self.announced and verdict is self.shown:
+            # Neither a clearly worse nor a clearly better reading, nor one far inside, is on the other side of its own.
             self._clear()
             return None
+        announced, badness = _BADNESS.index(self.announced), _BADNESS.index(verdict)
         doubt = self._display_moves_by(spread)
         clearly_worse = _BADNESS.index(verdict_of(max(0.0, abs(en) - doubt)))
         clearly_better = _BADNESS.index(verdict_of(abs(en) + max(INSIDE_THE_LINE, doubt)))
@@ -247,7 +249,14 @@ class SteadyVerdict:
     def _clear(self) -> None:
         if not self._is_quiet:
             self._is_quiet = True
-            for run in (self._clearly_worse, self._clearly_better, self._worse, self._better):
+            for run in (
+                self._clearly_worse,
+                self._clearly_better,
+                self._worse,
+                self._better,
+                self._shown_clearly_better,
+                self._shown_better,
+            ):
                 run.clear()
 
 
@@ -264,6 +273,8 @@ class SteadyVerdicts:
         """
         if judgement.verdict is Verdict.UNPREDICTED:
             return judgement
-        steady = self._channels.setdefault(judgement.channel, SteadyVerdict())
+        steady = self._channels.get(judgement.channel)
+        if steady is None:
+            steady = self._channels[judgement.channel] = SteadyVerdict()
         steady.update(judgement.value, judgement.en, spread_of(judgement))
         return judgement if steady.shown is judgement.verdict else replace(judgement, verdict=steady.shown)

@@ -23,8 +23,8 @@ from benchmon.event_kinds import EventKind
 from benchmon.quantities import OVERRANGE_FROM, Expected
 from benchmon.watch import wording
 from benchmon.watch.channel_history import ChannelHistory
-from benchmon.watch.limits import Crossing, TripLatch, is_clear_of_warning, warning_crossed
-from benchmon.watch.records import Event, Flag, Judgement
+from benchmon.watch.limits import Crossing, TripLatch, has_limits, is_clear_of_warning, warning_crossed
+from benchmon.watch.records import NO_FLAGS, Event, Flag, Judgement
 from benchmon.watch.verdict import Latched, SteadyVerdict, judgement_of, spread_of
 
 STALE_AFTER_PERIODS = 3
@@ -72,7 +72,7 @@ class Watch:
         return [(self._with_history(silence[0]), silence[1]) for silence in found if silence is not None]
 
     def _with_history(self, judgement: Judgement) -> Judgement:
-        flags = self._history.flags(judgement.channel) if self._history is not None else frozenset()
+        flags = self._history.flags(judgement.channel) if self._history is not None else NO_FLAGS
         return replace(judgement, flags=judgement.flags | flags) if flags else judgement
 
 
@@ -85,13 +85,14 @@ class _WatchedChannel:
         self._expected: Expected | None = None
         self._problem = ""
         self._is_stale = self._is_hot = self._is_tripped = False
+        self._is_limited = has_limits(channel)
         self._trip = TripLatch(channel)
         self._past_since: float | None = None
         self._steady = SteadyVerdict()
         self._hot, self._stale, self._overrange, self._silent = Latched(), Latched(), Latched(), Latched()
 
     def change(self, channel: Channel) -> None:
-        self._channel = channel
+        self._channel, self._is_limited = channel, has_limits(channel)
         self._trip.change(channel)
 
     def judge(
@@ -140,6 +141,8 @@ class _WatchedChannel:
         return judgement_of(self._channel, time, None, self._expected, self._flags(None)), events
 
     def _flags(self, value: float | None) -> frozenset[Flag]:
+        if not (self._is_tripped or self._is_stale or self._is_hot) and (value is None or not math.isinf(value)):
+            return NO_FLAGS
         flags = {Flag.TRIPPED} if self._is_tripped else set()
         if self._is_stale:
             flags.add(Flag.STALE)
@@ -150,6 +153,9 @@ class _WatchedChannel:
         return frozenset(flags)
 
     def _watch_limits(self, time: float, value: float) -> list[Event]:
+        if not self._is_limited and not self._hot.announced:
+            self._is_hot = False
+            return []
         events = []
         trip = self._trip.update(value)
         if trip:
@@ -182,8 +188,11 @@ class _WatchedChannel:
 
     def _watch_state(self, time: float, value: float) -> list[Event]:
         """Return the events of a channel that shows overrange, or reads again."""
+        is_over = math.isinf(value)
+        if not (is_over or self._overrange.announced or self._stale.announced or self._silent.announced):
+            return []
         events = []
-        over = self._overrange.update(math.isinf(value))
+        over = self._overrange.update(is_over)
         reads = [self._stale.update(False), self._silent.update(False)]
         if over:
             events.append(self._event(time, EventKind.OVERRANGE, wording.overrange_sentence(self._channel, value)))

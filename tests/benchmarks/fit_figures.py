@@ -205,6 +205,16 @@ def attempt(arguments: tuple[int, bool]) -> dict[str, Any]:
         return {"problem": f"seed {arguments[0]}: {problem}"}
 
 
+def score_interval(right: int, count: int) -> tuple[float, float]:
+    """Return the limits of 95 % confidence for a proportion of which `right` of `count` were seen.
+
+    It is the score interval (E. B. Wilson, Journal of the American Statistical Association 22 (1927), 209).
+    """
+    z, seen = 1.96, right / count
+    middle, half = seen + z**2 / (2 * count), z * math.sqrt(seen * (1.0 - seen) / count + (z / (2 * count)) ** 2)
+    return (middle - half) / (1.0 + z**2 / count), (middle + half) / (1.0 + z**2 / count)
+
+
 def main() -> int:
     """Fit drawn supplies, print the figures, and leave with 1 where one is missed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -232,10 +242,12 @@ def main() -> int:
     inside = sum(abs(away) <= 2.0 for *_, away in known) / max(len(known), 1)
     print(f"{len(done)} of {len(cases)} supplies; {len(known)} parts determined")
     print(f"true value inside the 95 % interval: {100 * inside:.1f} % (promised 90 to 98)")
-    off = Counter(part for part, _, away in known if abs(away) > 2.0)
-    counts = Counter(part for part, *_ in known)
-    for part, count in counts.most_common():
-        print(f"    {part}: {count - off[part]} of {count}")
+    for part, count in Counter(part for part, *_ in known).most_common():
+        away = [each for other, _, each in known if other == part]
+        right = sum(abs(each) <= 2.0 for each in away)
+        low, high = score_interval(right, count)
+        spread = math.sqrt(sum(each**2 for each in away) / count)
+        print(f"    {part}: {right} of {count} ({100 * low:.0f} to {100 * high:.0f} %); {spread:.2f} deviations rms")
     rest = [abs(away) <= 2.0 for one in done for _, determined, away in one["rows"] if not determined]
     print(f"of parts that are not determined: {100 * sum(rest) / max(len(rest), 1):.1f} % of {len(rest)}")
     seen = [abs(away) <= 2.0 for _, away, _ in warm]

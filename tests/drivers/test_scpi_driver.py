@@ -15,10 +15,10 @@ import serial
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmon.errors import BadInput, BadReply, BenchmonError, InstrumentError, InstrumentTimeout
+from benchmon.errors import BadInput, BenchmonError, InstrumentError, InstrumentTimeout
 from benchmon.instruments.testing.fake_instrument import FakeSerialInstrument, FakeTcpInstrument
 from benchmon.instruments.types import DrivenChannel
-from benchmon_drivers.scpi.connection import DeadlineSocket, why_unusable
+from benchmon_drivers.scpi.connection import why_unusable
 from benchmon_drivers.scpi.driver import ScpiDriver
 from benchmon_drivers.scpi.settings import ScpiChannel, ScpiSettings
 
@@ -693,14 +693,3 @@ def test_a_refused_connection_says_so():
     caught.value.__traceback__ = None
     del driver, caught
     gc.collect()
-
-
-def test_what_came_in_time_is_taken_though_the_reader_is_late_and_then_no_more():
-    near, far = socket.socketpair()
-    with DeadlineSocket(fileno=near.detach()) as guarded, far:
-        guarded.accept_until(time.monotonic() - 1.0)
-        far.sendall(b"1.5\n")
-        assert guarded.recv(100) == b"1.5\n"
-        far.sendall(b"2")
-        with pytest.raises(BadReply, match="without an end in time"):
-            guarded.recv(100)

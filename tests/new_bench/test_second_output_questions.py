@@ -176,3 +176,15 @@ def test_another_rectifier_takes_all_of_the_second_output_away(tmp_path):
     assert read_bench(none).filter_2 == ()
     changed = answered(tmp_path, {"rectifier.kind": "bridge", "transformer.windings": "one winding"}, none).text()
     assert "_2" not in changed
+
+
+def test_steps_and_sweeps_may_set_the_load_of_the_second_output(tmp_path):
+    own = {"plan.stages": "by steps of", "step.1.load_2": "60 Ω", "sweep.1.over": "load_2.current"}
+    maker = answered(tmp_path, own, SPLIT_RAIL)
+    bench = maker.bench()
+    assert bench.step[0].load_2 == 60.0
+    assert bench.sweep[0].over == "load_2.current"
+    again = BenchMaker(maker.path, maker.text())
+    again.answer("plan.stages", "by steps of")
+    assert again.text() == maker.text()
+    assert "step.1.load_2" not in answered(tmp_path, {"plan.stages": "by steps of"}).asked(), "a bridge has one output"

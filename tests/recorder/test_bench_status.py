@@ -29,9 +29,9 @@ def hot(bench, at, value, *flags):
 def test_another_level_is_stored_at_once_and_all_else_four_times_a_second(quiet_bench):
     status = StatusRecorder(quiet_bench)
     assert status.look(0.0).level is Level.WAITING
-    status.observe(hot(quiet_bench, 0.01, 81.0, Flag.HOT))
+    status.judgement(hot(quiet_bench, 0.01, 81.0, Flag.HOT))
     assert status.look(0.01).level is Level.CAUTION
-    status.observe(hot(quiet_bench, 0.05, 95.0, Flag.HOT, Flag.TRIPPED))
+    status.judgement(hot(quiet_bench, 0.05, 95.0, Flag.HOT, Flag.TRIPPED))
     assert status.look(0.05).level is Level.DANGER
     assert [status.look(at) for at in (0.1, 0.2, 0.29)] == [None] * 3
     confirmed = status.look(0.31)
@@ -42,7 +42,7 @@ def test_readings_that_move_are_stored_once_a_second(quiet_bench):
     status, stored = StatusRecorder(quiet_bench), []
     for number in range(200):
         at = number / 40
-        status.observe(hot(quiet_bench, at, 81.0 + 0.01 * number, Flag.HOT))
+        status.judgement(hot(quiet_bench, at, 81.0 + 0.01 * number, Flag.HOT))
         stored.append(status.look(at))
     rows = {found.time for found in stored if found is not None}
     assert 4 <= len(rows) <= 6

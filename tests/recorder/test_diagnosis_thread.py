@@ -187,6 +187,43 @@ def test_an_explanation_that_breaks_down_says_so_and_the_next_one_comes(diagnosi
     assert "AC range" in next(one.ranked[0].message for one in shown if isinstance(one, Explanations))
 
 
+def asked_at(steps, is_silent=lambda _: False, is_evidence=lambda _: True):
+    """Return when causes are asked for while the mains current reads three times too much, a quarter second a step.
+
+    The mains current is silent in some steps, and the output is no evidence in others, as a temperature that moves.
+    """
+    made, found, now = DiagnosisService(BENCH), [], 0.0
+    made._explaining.ask = lambda _: found.append(now)
+    made.expect(prediction(), None)
+    watch, observations = Watch(BENCH.channel, made.history), made._observations
+    made._observations = lambda lately, at: [
+        one for one in observations(lately, at) if is_evidence(at) or one.channel.name != "output"
+    ]
+    for step in range(steps):
+        now = 0.25 * step
+        for channel in BENCH.channel:
+            expected = prediction().at(channel.quantity)
+            value = expected.value * (3.0 if channel.name == "mains current" else 1.0)
+            if channel.name != "mains current" or not is_silent(now):
+                made.observe(watch.judge(channel.name, now, value, expected)[0])
+        for judgement, _ in watch.tick(now):
+            made.observe(judgement)
+        made.news(now)
+    return found
+
+
+def test_a_channel_that_was_silent_for_a_moment_is_nothing_new():
+    undisturbed = asked_at(160)
+    assert len(undisturbed) > 3
+    assert asked_at(160, is_silent=lambda now: 18.0 <= now < 22.0) == undisturbed
+
+
+def test_what_is_evidence_again_and_reads_what_it_did_has_not_moved():
+    undisturbed = asked_at(160)
+    third = undisturbed[2]
+    assert asked_at(160, is_evidence=lambda now: not third - 1.0 <= now < third + 2.0) == undisturbed
+
+
 def test_a_typed_value_is_no_evidence_once_the_supply_has_changed():
     """The ripple doubles after the output was typed in: the old value neither hides that nor is taken to be wrong."""
     by_hand = tuple(one.model_copy(update={"driver": "hand"}) for one in BENCH.instrument if one.name == "multimeter")

@@ -194,6 +194,46 @@ async def test_a_terminal_that_might_draw_the_question_is_not_asked(term, driver
     assert not any("]11;" in sent for sent in driver.sent)
 
 
+@pytest.mark.parametrize("piece", [1, 99])
+@pytest.mark.parametrize(
+    ("typed", "keys"),
+    [
+        (b"\x1bt", ["escape", "t"]),
+        (b"\x1bb", ["ctrl+left"]),
+        (b"d\x1bg\x1b\x1bh", ["d", "escape", "g", "escape", "escape", "h"]),
+        (b"\x1b[A\x1bOB", ["up", "down"]),
+        (b"\x1b\x1b[A", ["escape", "up"]),
+        (b"x\x1b", ["x", "escape"]),
+    ],
+)
+async def test_an_escape_is_one_also_where_another_key_follows_at_once(typed, keys, piece, monkeypatch):
+    """Over a slow line both arrive together."""
+    leader, follower = pty.openpty()
+    tty.setraw(follower)
+    monkeypatch.setattr(sys, "__stdin__", SimpleNamespace(fileno=lambda: follower, isatty=lambda: True))
+    monkeypatch.setattr(constants, "ESCAPE_DELAY", 2.0)
+    came, arrived = [], threading.Condition()
+    driver = DifferentialDriver(SimpleNamespace())
+
+    def take(_, message):
+        with arrived:
+            came.extend([message.key] if isinstance(message, events.Key) else [])
+            arrived.notify()
+
+    monkeypatch.setattr(LinuxDriver, "process_message", take)
+    reading = threading.Thread(target=driver.run_input_thread, daemon=True)
+    reading.start()
+    for at in range(0, len(typed), piece):
+        os.write(leader, typed[at : at + piece])
+    with arrived:
+        assert arrived.wait_for(lambda: len(came) == len(keys), 60.0), came
+    driver.exit_event.set()
+    reading.join(60.0)
+    os.close(leader)
+    os.close(follower)
+    assert came == keys
+
+
 def test_keys_that_begin_like_an_answer_are_keys():
     waiting = differential_driver.BackgroundAnswer()
     assert waiting.without("\x1b") + waiting.without("") == "\x1b"

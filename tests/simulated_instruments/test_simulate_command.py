@@ -16,6 +16,7 @@ from types import SimpleNamespace
 import pytest
 
 from benchmon.bench import read_bench
+from benchmon.cli import demo_session
 from benchmon.cli import simulate as simulated_process
 from benchmon.errors import BadInput, InstrumentError
 from benchmon.instruments.registry import prepare
@@ -310,10 +311,11 @@ def test_a_bench_outlasts_a_recorder_that_is_silent_and_not_one_that_has_ended(m
         state[:], is_there[:] = zip(next(looks), strict=True)
         return state[0]
 
-    monkeypatch.setattr(simulated_process, "_state_of", look)
-    monkeypatch.setattr(simulated_process, "is_recorded", lambda _: is_there[0])
-    monkeypatch.setattr(simulated_process, "_CHECK_SECONDS", 0.0)
+    monkeypatch.setattr(demo_session, "_state_of", look)
+    monkeypatch.setattr(demo_session, "is_recorded", lambda _: is_there[0])
+    monkeypatch.setattr(demo_session, "_CHECK_SECONDS", 0.0)
+    monkeypatch.setattr(simulated_process, "_FOLLOW_AFTER", 0.0)
     monkeypatch.setattr(simulated_process, "CommandLines", lambda: SimpleNamespace(wait=lambda _: []))
-    demo = simulated_process._DemoSession(Path("a.benchmon"), 60.0)
-    simulated_process._serve(SimpleNamespace(wait=lambda _: None), threading.Event(), demo)
+    demo = demo_session.DemoSession(Path("a.benchmon"), 60.0, os.getppid())
+    simulated_process._serve(SimpleNamespace(wait=lambda _: None), threading.Event(), lambda: demo)
     assert next(looks, "all were equivalent") == "all were equivalent"

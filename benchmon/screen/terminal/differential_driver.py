@@ -124,6 +124,9 @@ _WORTH_SYNC = 400
 
 
 _ESCAPE = "\x1b"
+_ESCAPE_KEY = re.compile(r"(\x1b(?![\[\]OPX^_\\bf\t\x7f]))")
+"""An Escape that begins no sequence (ECMA-48, 5.3 and 5.6; SS3 of function keys), ends none, and edits no line (Alt and
+b, f, Tab or Backspace); Textual's parser takes one that another letter follows at once for a circumflex."""
 _ASK_BACKGROUND = "\x1b]11;?\x1b\\"
 """xterm's control sequences: OSC 11 with a question mark is answered by the colour of the background, in this form."""
 _BACKGROUND = re.compile(r"\x1b\]11;([^\x00-\x1f]*)(?:\x07|\x1b\\|(?=[\x00-\x1a\x1c-\x1f]|\x1b[^\\]))")
@@ -272,7 +275,7 @@ class DifferentialDriver(LinuxDriver):
         whether that moment is over.
         """
         parser, decode = XTermParser(), getincrementaldecoder("utf-8")("replace").decode
-        is_there = False
+        is_there, held = False, ""
         while not self.exit_event.is_set():
             patience = constants.ESCAPE_DELAY if is_there else _LOOK_EVERY
             is_there = bool(select.select([self.fileno], [], [], patience)[0])
@@ -283,13 +286,15 @@ class DifferentialDriver(LinuxDriver):
                     is_ignored = signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
                     os.kill(os.getpid(), signal.SIGTERM if is_ignored else signal.SIGHUP)
                 return
-            typed = self._without_background(decode(read))
-            if typed == _ESCAPE and not read:
-                # It was held for as long as the parser would wait, so nothing is waited for a second time.
-                self.process_message(events.Key("escape", _ESCAPE))
-                typed = ""
-            for message in parser.feed(typed) if typed else ():
-                self.process_message(message)
+            typed = held + self._without_background(decode(read))
+            held = _ESCAPE if read and typed.endswith(_ESCAPE) else ""
+            # What was held for as long as the parser would wait is not waited for a second time.
+            for piece in _ESCAPE_KEY.split(typed.removesuffix(held)):
+                if piece == _ESCAPE:
+                    self.process_message(events.Key("escape", _ESCAPE))
+                    continue
+                for message in parser.feed(piece) if piece else ():
+                    self.process_message(message)
             for message in parser.tick():
                 self.process_message(message)
             if self._asked is not None or self._wanted.touched:

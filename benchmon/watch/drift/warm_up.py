@@ -116,6 +116,8 @@ class WarmParts:
         """
         others, load, copper = self._grown[""], self._grown[LOAD], self._grown[TRANSFORMER]
         before = self._moved.get(channel, (others, load, copper, UNMOVED))
+        if before[:3] == (others, load, copper) and channel in self._moved:
+            return before[3]  # nothing has warmed since its last reading
         usual = min(_PART_OF_THE_BAND * spread, _BY_OTHERS * abs(value))
         by_the_load = usual
         if quantity.endswith(_VOLTS) and not self._regulates:

@@ -70,6 +70,8 @@ class HandReadings:
 
     def observe(self, channel: str, time: float, value: float | None, en: float | None) -> None:
         """Take a reading: its value in the channel's unit and its En, None where there is none."""
+        if not self._by_hand:
+            return  # no value can lapse
         self._latest = max(self._latest, time)
         if channel in self._by_hand:
             if value is not None and not math.isnan(value):

@@ -50,11 +50,13 @@ class StatusWatch:
         self._plan.change(bench.step)
         self._hand.change(bench)
 
-    def judgement(self, judgement: Judgement) -> None:
-        """Take a judgement; one of a channel that the bench does not have is left."""
-        if judgement.channel in self._channels:
-            self._hand.observe(judgement.channel, judgement.time, judgement.value, judgement.en)
-            self._latest[judgement.channel] = self._verdicts.shown(judgement)
+    def judgement(self, judgement: Judgement) -> Judgement:
+        """Take a judgement; return it with the verdict that counts. One of a channel that the bench has not is left."""
+        if judgement.channel not in self._channels:
+            return judgement
+        self._hand.observe(judgement.channel, judgement.time, judgement.value, judgement.en)
+        shown = self._latest[judgement.channel] = self._verdicts.shown(judgement)
+        return shown
 
     def events(self, events: Iterable[Event]) -> None:
         """Take events in the order of their times."""

@@ -1,14 +1,13 @@
 """A connection for messages over PyVISA: opening, writing, reading with deadlines, discarding unread replies.
 
 `ScpiConnection` handles how each kind of VISA resource ends a message and is resynchronised. The functions before it
-adapt PyVISA: one resource manager for each backend, serial settings in VISA's terms, a deadline for LAN sockets. This
+adapt PyVISA: one resource manager for each backend, serial settings in VISA's terms, its LAN sockets. This
 is the module that touches parts of PyVISA that are not public. `find_visa` lists the VISA resources of this computer.
 """
 
 from __future__ import annotations
 
 import errno
-import math
 import socket
 import threading
 import time
@@ -28,6 +27,7 @@ from benchmon.instruments.types import Port
 from benchmon.text import one_line
 from benchmon_drivers.number_parsing import shown
 from benchmon_drivers.scpi.ieee488_block import LONGEST, BlockReply
+from benchmon_drivers.scpi.lan_socket import LanSocket
 from benchmon_drivers.scpi.settings import ScpiSettings
 from benchmon_drivers.scpi.usbtmc import UsbTmcDevice, is_usbtmc
 from benchmon_drivers.serial.port import SerialKeys, keep_others_out
@@ -122,41 +122,15 @@ def why_unreachable(address: str) -> str:
     return f"answers at port {port}, but not as this kind of resource; check the address"
 
 
-class DeadlineSocket(socket.socket):
-    """A LAN socket for pyvisa-py, which otherwise polls a closed socket, or waits forever for trickling bytes."""
-
-    _deadline = math.inf
-    _was_late = False
-
-    def accept_until(self, deadline: float) -> None:
-        """Accept bytes until this monotonic time."""
-        self._deadline, self._was_late = deadline, False
-
-    def recv(self, size: int, flags: int = 0) -> bytes:
-        """Return received bytes. Raises `ConnectionResetError` if it was closed, `BadReply` past the deadline.
-
-        One piece may still be taken past it: what came in time, where a busy machine got here late.
-        """
-        late = time.monotonic() > self._deadline
-        if late and self._was_late:
-            raise BadReply("answers without an end in time; check the termination, or raise the timeout")
-        self._was_late = late
-        data = super().recv(size, flags)
-        if not data:
-            raise ConnectionResetError(errno.ECONNRESET, "closed by the other end")
-        return data
-
-
-def install_deadline(resource: MessageBasedResource | UsbTmcDevice) -> DeadlineSocket | None:
-    """Replace the LAN socket of `resource` by one with a deadline; return None where pyvisa-py has no socket."""
+def take_lan_socket(resource: MessageBasedResource | UsbTmcDevice) -> LanSocket | None:
+    """Return the LAN socket of `resource`, which pyvisa-py has opened; None where it has none."""
     if resource.resource_class != "SOCKET":
         return None
     session = getattr(resource.visalib, "sessions", {}).get(resource.session)
     interface = getattr(session, "interface", None)
     if session is None or not isinstance(interface, socket.socket):
         return None
-    guarded = session.interface = DeadlineSocket(fileno=interface.detach())
-    return guarded
+    return LanSocket(interface, (resource.read_termination or "")[-1:].encode())
 
 
 def lock_serial_port(resource: SerialInstrument) -> None:
@@ -223,7 +197,7 @@ class ScpiConnection:
         self._session: Any = None
         self._discard: BufferOperation | None = None
         """How unread bytes are discarded before a query; None where a device clear does it."""
-        self._deadline_socket: DeadlineSocket | None = None
+        self._lan_socket: LanSocket | None = None
         self._opened = ExitStack()
         self._piece = _PIECE
         self._reply_timeout = 0.0
@@ -263,9 +237,11 @@ class ScpiConnection:
         # A reply longer than allowed is checked here; the library need not warn about it.
         self._opened.enter_context(resource.ignore_warning(StatusCode.success_max_count_read))
         resource.read_termination = settings.read_termination
-        self._deadline_socket = install_deadline(resource)
+        self._lan_socket = take_lan_socket(resource)
         self.discards_on_close = resource.interface_type == InterfaceType.tcpip
         self._discard = discard_operation(resource)
+        if self._lan_socket is not None:
+            self._visalib = self._lan_socket
         if isinstance(resource, SerialInstrument):
             set_line(resource, settings)
             self._piece = _PIECE_OF_A_SLOW_LINE
@@ -273,6 +249,7 @@ class ScpiConnection:
     def close(self) -> None:
         """Close it if it is open."""
         resource, self._resource, self._visalib, self._session = self._resource, None, None, None
+        self._lan_socket = None
         try:
             self._opened.close()
         finally:
@@ -282,7 +259,9 @@ class ScpiConnection:
     def set_timeout(self, seconds: float) -> None:
         """Set the timeout for replies."""
         self._reply_timeout = seconds
-        if self._resource is not None:
+        if self._lan_socket is not None:
+            self._lan_socket.set_timeout(max(0.001, seconds))
+        elif self._resource is not None:
             self._resource.timeout = max(1, round(1000 * seconds))
 
     def discard(self) -> None:
@@ -409,8 +388,8 @@ class ScpiConnection:
                 raise
 
     def _set_deadline(self, deadline: float) -> None:
-        if self._deadline_socket is not None:
-            self._deadline_socket.accept_until(deadline)
+        if self._lan_socket is not None:
+            self._lan_socket.accept_until(deadline)
 
     def _read_piece(self, most: int) -> tuple[bytes, StatusCode]:
         piece, status = self._visalib.read(self._session, most)
