@@ -166,7 +166,11 @@ def _comparison(found: Analysis) -> list[str]:
         rows = [
             (
                 one.quantity,
-                value_in_words(one.value, shown_unit(one.quantity, one.expected.unit)),
+                # Digits that are far below the uncertainty are those of the arithmetic.
+                value_in_words(
+                    one.value if abs(one.value) > 0.01 * one.uncertainty else 0.0,
+                    shown_unit(one.quantity, one.expected.unit),
+                ),
                 expected_in_words(one.expected, one.quantity),
                 en_as_text(one.en),
                 str(one.verdict),

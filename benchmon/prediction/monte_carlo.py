@@ -469,8 +469,9 @@ def _solve_fast(method: _FastMethod, deviates: Floats) -> tuple[dict[str, Floats
         circuit = replace(circuit, sag=sag and replace(sag, core_steps=method.core_steps))
     state = SteadyState(circuit, solve_periodic(circuit, method.mesh, start, most_steps=method.steps))
     found, balanced = _quantities(nominal.bench, state, parts, drawn.shift)
-    for name, value in found.items():
-        found[name] = value + method.offsets[name] + drawn.moves @ method.offset_slopes[name]
+    slopes = np.stack([method.offset_slopes[name] for name in found], axis=1)
+    for (name, value), more in zip(found.items(), blocked_matmul(drawn.moves, slopes).T, strict=True):
+        found[name] = value + method.offsets[name] + more
     return found, balanced
 
 

@@ -76,6 +76,12 @@ def test_comparison_with_the_bench_file(capture):
     assert answer["explanations"][0]["likelihood"] <= 1
 
 
+def test_a_pure_sine_has_no_distortion_in_powers_of_ten(capture):
+    said = run(capture(TIME, 325.3 * SINE), "--quantity", "mains.voltage", "--bench", scenario_named("bridge").path)[1]
+    [row] = [line for line in said.splitlines() if line.startswith("mains.voltage.thd")]
+    assert row.split()[1:3] == ["0", "%"]
+
+
 def test_every_column_and_the_power_are_compared(capture):
     """Line volts and amperes in phase: 230 V times 0.47 A are 108 W (the bridge's line, as predicted, to 1 %)."""
     path = capture(TIME, 325.3 * SINE, 0.665 * SINE, 12 * np.abs(SINE), head="t (s),u (V),i (A),o (V)")

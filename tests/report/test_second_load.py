@@ -104,7 +104,7 @@ def test_a_report_names_the_loads_of_every_step(session, tmp_path):
     answer = CliRunner().invoke(commands, ["report", str(session), "-o", str(page)])
     assert answer.exit_code == 0, answer.output
     found = page.read_text(encoding="utf-8")
-    assert "40.00 Ω at output 2" in found
+    assert "| apart | – | 40.00 Ω at output 2 |" in found
     assert "a load of 20.00 Ω, and no load at output 2" in found
     assert "disagrees" not in found
 

@@ -216,6 +216,13 @@ def test_the_last_digit_of_a_display_that_stood_still_is_no_step():
     assert 600.0 < began[0] < 900.0
 
 
+def test_the_last_digit_of_a_display_that_its_noise_does_not_average_is_no_drift():
+    t = times(20, 2.0)
+    true = 28.52 + 0.07 * np.clip((t - 600.0) / 150.0, 0.0, 1.0) + noise(len(t), 15, 0.015)
+    assert run(np.round(true, 1), 28.5 + 1e-7 * np.sin(t / 50.0), step=2.0, accuracy=0.1)[1] == []
+    assert run(np.round(true + 0.3 * np.maximum(t - 900.0, 0.0) / 300.0, 1), 28.5, step=2.0, accuracy=0.1)[1] != []
+
+
 def of_warming_windings(drift, seed=8):
     """Feed six channels that windings move by a third of what is taken, `vout` with a drift (its unit a minute)."""
     taken = {"vout": -0.3, "current": -0.04, "winding": -0.2, "crest": -0.03, "ripple": -0.02, "second": -0.3}

@@ -356,3 +356,15 @@ def test_a_fault_without_a_steady_state_is_not_tried_again_near_that_mains(monke
     for mains in (230.0, 234.6, 225.4, 115.0):
         faults.hypotheses(bench.channel, mains, right)
     assert set(tried) == {230.0, 115.0}
+
+
+def test_a_hot_diode_is_cooled_worse_or_leaks_and_both_are_named():
+    """By its heat alone nobody can tell: reverse current doubles in about 10 K, and heats (textbooks, from memory)."""
+    bench, now = BENCHES["reservoir"], predict(BENCHES["reservoir"])
+    right = {one: now.quantities[one.quantity].value for one in bench.channel if one.quantity in now.quantities}
+    case = next(one for one in right if one.quantity == "diode.temperature.case")
+    hot = right | {case: now.ambient + 2.5 * (right[case] - now.ambient)}
+    first = EXPLAINERS["reservoir"].explain([Observation(one, value) for one, value in hot.items()])[0]
+    assert first.cause == "the diode is cooled worse than it should be"
+    assert "heat sink" in first.message
+    assert "leakage grows as it warms" in first.message

@@ -58,12 +58,15 @@ def peak_of(trace: Floats, angle: Floats) -> Floats:
     top, it is a corner rather than a parabola, and the rise above the highest sample is reduced in proportion.
     """
     top = np.argmax(trace, axis=1)
-    highest = trace[np.arange(len(trace)), top]
-    slope, curvature = _parabola(trace, angle, top)
-    beside = np.minimum(_parabola(trace, angle, top - 1)[1], _parabola(trace, angle, top + 1)[1])
-    smoothness = np.clip(ratio(beside, _CORNER * curvature), 0.0, 1.0)
+    at = (top + np.arange(-2, 3)[:, None]) % trace.shape[1]
+    values = trace[np.arange(len(trace)), at]
+    steps = ((np.roll(angle, -1) - angle) % (2.0 * np.pi))[at[:-1]]
+    slopes = (values[1:] - values[:-1]) / steps
+    before, curvature, after = (slopes[:-1] - slopes[1:]) / (steps[:-1] + steps[1:])
+    slope = (slopes[1] * steps[2] + slopes[2] * steps[1]) / (steps[1] + steps[2])
+    smoothness = np.clip(ratio(np.minimum(before, after), _CORNER * curvature), 0.0, 1.0)
     rise = np.where(curvature > 0, smoothness * ratio(slope * slope, 4.0 * curvature), 0.0)
-    top_of_parabola: Floats = highest + rise
+    top_of_parabola: Floats = values[2] + rise
     return top_of_parabola
 
 
@@ -96,19 +99,6 @@ def _cusp(trace: Floats, angle: Floats, left: NDArray[np.intp], otherwise: Float
     is_round = np.maximum(bend[:, 0], bend[:, 3]) > _ROUND * np.maximum(bend[:, 1], bend[:, 2])
     is_cusp = (falls < 0.0) & (rises > 0.0) & (meets > 0.0) & (meets < width) & ~is_round
     return np.where(is_cusp, values[:, 2] + falls * meets, otherwise)
-
-
-def _parabola(trace: Floats, angle: Floats, at: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    """Return slope and half the downward curvature, (b,), of the parabola through the samples around `at` (b,)."""
-    rows, count = np.arange(len(trace)), trace.shape[1]
-    left, right = (at - 1) % count, (at + 1) % count
-    at = at % count
-    back = (angle[at] - angle[left]) % (2 * np.pi)
-    ahead = (angle[right] - angle[at]) % (2 * np.pi)
-    middle = trace[rows, at]
-    fall_back = (middle - trace[rows, left]) / back
-    fall_ahead = (middle - trace[rows, right]) / ahead
-    return (fall_back * ahead - fall_ahead * back) / (back + ahead), (fall_back + fall_ahead) / (back + ahead)
 
 
 def phasors(trace: Floats, angle: Floats, orders: int = ORDERS) -> NDArray[np.complex128]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
@@ -91,12 +92,22 @@ def load_traces_of(state: SteadyState) -> Traces:
 def unknowns_over_period(state: SteadyState) -> tuple[Floats, Floats]:
     """Return the unknowns and their rates per second over one whole mains period, (b, k, n)."""
     circuit, solution = state.circuit, state.solution
-    flat = (len(solution.y), -1, circuit.equations.size)
-    y, dy = solution.y.reshape(flat), solution.dy.reshape(flat)
-    if circuit.equations.wiring.symmetric:
-        swap = circuit.exchange.T
-        y, dy = np.concatenate([y, y @ swap], axis=1), np.concatenate([dy, dy @ swap], axis=1)
-    return y, dy
+    mirrored = np.argmax(circuit.exchange, axis=1) if circuit.equations.wiring.symmetric else None
+    return _over_period(solution.y, mirrored), _over_period(solution.dy, mirrored)
+
+
+def _over_period(values: Floats, mirrored: NDArray[np.intp] | None) -> Floats:
+    """Return stage values (b, m, 2, n) one after another, (b, k, n), followed by those of the `mirrored` unknowns (n,).
+
+    In memory every unknown is a plane of its own, as a trace is.
+    """
+    variants, intervals, stages, size = values.shape
+    halves = [np.arange(size)] if mirrored is None else [np.arange(size), mirrored]
+    made = np.empty((size, variants, len(halves), intervals, stages))
+    for half, order in enumerate(halves):
+        for unknown, of in enumerate(order):
+            made[unknown, :, half] = values[..., of]
+    return np.moveaxis(made.reshape(size, variants, -1), 0, -1)
 
 
 def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats, idle: Sag | None) -> dict[str, Floats]:
@@ -111,8 +122,10 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
         behind_leakage = y[..., equations.winding_unknowns[0]] + _others_drop(windings, current)
     terminal = behind_leakage - windings.reflected[:, None] * net - windings.winding[:, None] * own
     ohms = windings.resistance[:, 0, 0][:, None]
-    drop = (_first_drive(state, y, emf, current) - ohms * first) / wiring.in_series
-    reverse = _reverse_voltage(state, y, emf, current)
+    drive = _first_drive(state, y, emf, current)
+    drop = (drive - ohms * first) / wiring.in_series
+    # Of one diode, with the drop of the other path's current.
+    reverse = without_overshoot(np.maximum(-drive / wiring.in_series, 0.0), first)
     second = {"secondary_2.current": current @ wiring.through(2)} if wiring.apart else {}
     return (
         second
@@ -135,16 +148,12 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
     )
 
 
-def _reverse_voltage(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
-    """Return the reverse voltage of one diode of the first path, (b, k), with the drop of the other path's current."""
-    equations, drive = state.circuit.equations, _first_drive(state, y, emf, current)
-    return without_overshoot(np.maximum(-drive / equations.wiring.in_series, 0.0), current[..., 0])
-
-
 def _first_drive(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
     """Return the volts (b, k) that drive the first path: across its own resistances and its diodes."""
     equations = state.circuit.equations
-    drive: Floats = y @ equations.drive[0]
+    drive = np.zeros(emf.shape)
+    for unknown in np.flatnonzero(equations.drive[0]):
+        drive += equations.drive[0, unknown] * y[..., unknown]
     if not equations.winding_unknowns:
         drive = drive + emf - _others_drop(equations.windings, current)
     return drive

@@ -91,7 +91,10 @@ def _step(step: StepFinding, count: int) -> list[Block]:
 
 def _stage(stage: PlanStep) -> tuple[Cell, ...]:
     step = stage.step
-    load = load_in_words(two_loads(step.load, step.load_2), own=NOTHING, nothing="open")
+    if step.load is None and step.load_2 is not None:
+        load = f"{load_in_words(step.load_2, nothing='open')} at output 2"
+    else:
+        load = load_in_words(two_loads(step.load, step.load_2), own=NOTHING, nothing="open")
     return (
         step.name,
         formatting.number(step.mains, "V"),

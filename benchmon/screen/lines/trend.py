@@ -138,7 +138,7 @@ def _at_cursor(page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -
 
 def _nearest_event(events: Sequence[Event], page: TrendPage, cursor: float, width: int, symbols: SymbolSet) -> Line:
     """Return the event nearest to the cursor, or what the marks mean where there is none."""
-    meaning = " marks below the plot: s step, n note, h typed by hand, d drift, ! alarm or disagreement"
+    meaning = " below the plot: s step, n note, h typed, d drift, ! alarm or disagreement"
     if not events:
         return (Cell(fit(symbols.plain(meaning), width, symbols), StyleRole.QUIET),)
     at = page.since + cursor * (page.until - page.since)

@@ -235,7 +235,9 @@ FAR_OFF = (
     ValueFarOff(
         "diode.thermal_resistance",
         "the diode is cooled worse than it should be",
-        "look for a fan that has stopped, blocked air or a loose heat sink; switch off before it gets hot",
+        # Reverse leakage shows by little but its heat, so it has no cause of its own.
+        "look for a fan that has stopped, blocked air or a loose heat sink; a diode whose reverse leakage grows as it "
+        "warms looks the same; switch off before it gets hot",
         5.0,
         0.6,
         most_likely=1.2,

@@ -9,10 +9,11 @@ memory. For each new block:
 2. The Mann–Kendall test shows whether the blocks have a trend beyond chance. The significance it takes follows from
    the stated false-alarm figure: the alarms allowed an hour, shared by the tests made in that hour.
 3. The Theil–Sen slope, at the near end of its interval, must explain more than all that is innocent: one standard
-   deviation of a single reading or what moving air does to a temperature, and besides what the mains' movement may
-   leave after re-prediction (`MainsResidual`) with the step of an expectation that follows in steps, what warming up
-   may have changed (`WarmParts`), and the slow noise of the channel, learnt from its past. These have nothing to do
-   with each other, so they add as squares do. What windings do, as the other channels show it, is taken off first.
+   deviation of a single reading, a display's last digit or what moving air does to a temperature, and besides what the
+   mains' movement may leave after re-prediction (`MainsResidual`) with the step of an expectation that follows in
+   steps, what warming up may have changed (`WarmParts`), and the slow noise of the channel, learnt from its past.
+   These have nothing to do with each other, so they add as squares do. What windings do, as the other channels show
+   it, is taken off first.
 
 Drifts of all channels of a bench: blocks that begin and end together, corrected for what all share. Where channels
 drift together as if the mains had moved while their meter did not, or the other way round, it is the meter's drift.
@@ -351,6 +352,9 @@ _LATE_ELASTICITY = 1.0
 _WARMING_SEEN_FOR, _UNTIL_BLOCKS = 600.0, 30.0
 """Seconds over which it is looked how much windings warm, and after which there are blocks to look at."""
 
+_DITHERED = 0.5
+"""Steps of the last digit from which on noise averages its rounding out: with less, half a step is hidden each way."""
+
 _WARMING_HOLDS = 18.0
 """Seconds for which what all channels show of that is kept: it hardly changes."""
 
@@ -440,8 +444,8 @@ class Drifts:
         for name, block in made.items():
             watch = self._watches[name]
             before = watch.drift
-            air, warmed = self._moving_air(name, block), partial(self._warmed_since, name)
-            watch.take(block, noises[name], self._accuracies[name], air, warmed)
+            innocent, warmed = self._innocent_change(name, block), partial(self._warmed_since, name)
+            watch.take(block, noises[name], self._accuracies[name], innocent, warmed)
             if watch.drift is not None and name not in self._explained and (before is None or is_to_look_again):
                 self._look_at_the_mains_meter(name, watch.drift)
         self._explained = {name for name in self._explained if self._watches[name].drift is not None}
@@ -449,11 +453,12 @@ class Drifts:
             self._mains_drift = None
         return had ^ {name for name in self._watches if self.drift(name) is not None}
 
-    def _moving_air(self, name: str, block: BlockAverage) -> float:
-        """Return by how much moving air may change a channel, in its unit: a temperature, °C."""
-        if name not in self._late:
-            return 0.0
-        return moving_air(block.expected + block.residual)
+    def _innocent_change(self, name: str, block: BlockAverage) -> float:
+        """Return by how much moving air may change a channel, or the last digit of its display, in its unit."""
+        if name in self._late:
+            return moving_air(block.expected + block.residual)
+        noise = self._makers[name].own_noise
+        return noise.step if noise.deviation < _DITHERED * noise.step else 0.0
 
     def _warmed_since(self, channel: str, since: float) -> Warmed:
         """Return how many times as much as is taken the windings warmed since then (s), as all other channels show it.
