@@ -21,6 +21,7 @@ from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import Harmonics
 from benchmon.prediction.circuit.traces import choke_rests, largest_flux, least_choke_current
 from benchmon.prediction.direct_mains import DIRECT, effects_of_direct_volts
+from benchmon.prediction.leakage import LEAKAGE, effects_of_leakage
 from benchmon.prediction.mains_shape import ShapeSensitivities
 from benchmon.prediction.monte_carlo import Nominal, draw_around
 from benchmon.prediction.result import Prediction, Waveforms
@@ -103,6 +104,7 @@ def predict_parts(
     _allow_for_estimates(expected, contributions, estimates_of(bench))
     _allow_for_difference(expected, contributions, farthest_apart(bench))
     _allow_for_direct_volts(expected, contributions, bench, nominal.equilibrium)
+    _allow_for_leakage(expected, contributions, bench)
     if bench.mains.harmonics is None:
         expected["mains.voltage.thd"] = _usual_distortion(expected["mains.voltage.thd"], inputs)
     expected |= with_drawn_limits(Nominal(bench, inputs, nominal, varied, shift), expected)
@@ -207,6 +209,13 @@ def _allow_for_direct_volts(
     levels = {name: found.value for name, found in expected.items()}
     for name, own in effects_of_direct_volts(bench, equilibrium, levels).items():
         _widen(expected, contributions, name, own, DIRECT)
+
+
+def _allow_for_leakage(expected: dict[str, Expected], contributions: dict[str, Shares], bench: Bench) -> None:
+    """Widen what leakage takes from a reservoir without a load, by as much as data sheets allow."""
+    levels = {name: found.value for name, found in expected.items()}
+    for name, drop in effects_of_leakage(bench, levels).items():
+        _widen(expected, contributions, name, drop, LEAKAGE)
 
 
 def _widen(expected: dict[str, Expected], contributions: dict[str, Shares], name: str, own: float, label: str) -> None:

@@ -38,6 +38,7 @@ from benchmon.watch.heating.heating import (
 )
 from benchmon.watch.heating.rise_fit import Interval
 from benchmon.watch.plan.hand_readings import HandReadings
+from benchmon.watch.plausibility.kept_charge import KeptChargeWatch
 from benchmon.watch.plausibility.log_delays import LogDelays
 from benchmon.watch.plausibility.plausibility import PlausibilityWatch
 from benchmon.watch.plausibility.steadiness import (
@@ -121,6 +122,7 @@ class ChannelHistory:
         self._changes = {name: VerdictChanges() for name in self._channels}
         self._still = {name: StandstillWatch(channel) for name, channel in self._channels.items()}
         self._late = LogDelays(bench.channel, mains)
+        self._kept_charge = KeptChargeWatch(bench)
         self._warm_up = WarmParts(bench, [quantities[name] for name in self._heats])
 
     def change(self, bench: Bench) -> None:
@@ -132,6 +134,7 @@ class ChannelHistory:
         for name, still in self._still.items():
             still.change(self._channels[name])
         self._late.change(bench.channel)
+        self._kept_charge.change(bench)
         self._plausibility = PlausibilityWatch(bench)
         self._plausibility.supply_changed(self.hand.changed_at)
         self.hand.change(bench)
@@ -156,6 +159,7 @@ class ChannelHistory:
             self._changed_at = self.hand.changed_at
             self._plausibility.supply_changed(self._changed_at)
         events = self._mains.update(channel, time, value)
+        self._kept_charge.update(channel, value, expected, en)
         heat = self._heats.get(channel)
         if heat is not None:
             events += heat.update(time, value, self._junction)
@@ -189,14 +193,14 @@ class ChannelHistory:
     def causes(self, now: float) -> list[Explanation]:
         """Return the causes that the courses of channels show at `now` (s).
 
-        An intermittent contact, a frozen value, a log of another time, a mains meter that drifts.
+        An intermittent contact, a frozen value, a log of another time, a mains meter that drifts, charge that is kept.
         """
         loose = [name for name, changes in self._changes.items() if changes.is_intermittent]
         found = [intermittent_cause(loose, self.changes_recently(loose[0], now))] if loose else []
         for name, still in self._still.items():
             if still.found is not None:
                 found.append(frozen_cause(name, self._channels[name].unit, still.found, now))
-        found += self._late.causes(AS_LIKELY)
+        found += [*self._late.causes(AS_LIKELY), *self._kept_charge.causes()]
         mains = next((name for name in self._drifting if name not in self._bands), None)
         drift = None if mains is None else self._drifts.drift(mains)
         if mains is not None and drift is not None:

@@ -27,6 +27,10 @@ _WARM_AFTER = 1800.0
 """Seconds after a sweep in which most parts come to the load that stands (from memory)."""
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
+_WANDERS, _LEAKS = 1.1, 10_000.0
+"""Times the mains by which it wanders at most (EN 50160, 4.2.2: ±10 %, from memory): from more it was turned down.
+And the most seconds in which a reservoir loses its charge to 1/e: a hundredth of what data sheets allow (from
+memory)."""
 _LEAST_RISE = 2.0
 """Kelvins of rise below which a reading does not show how far a part has warmed."""
 
@@ -45,9 +49,11 @@ class Conditions:
     """What to predict for: mains volts (rms) and ambient °C as measured, and the load; None is the bench file's own.
 
     `shape` is what meters read of the shape of the mains voltage, `windings` how warm they read the transformer's
-    windings, None where none does. `planned_mains` is what the plan wants of the mains, None where the bench file says
-    what it should be. While a sweep has its load or its mains set (`is_load_being_set`) nothing can be expected, and
-    while `is_swept` no temperature but those that the sweep needs (`swept_needs`): they follow a load for half an hour.
+    windings, None where none does. `charging_mains` is a higher mains, V rms, to which a reservoir without load may
+    still be charged where the mains wanders. `planned_mains` is what the plan wants of the mains, None where the bench
+    file says what it should be. While a sweep has its load or its mains set (`is_load_being_set`) nothing can be
+    expected, and while `is_swept` no temperature but those that the sweep needs (`swept_needs`): they follow a load for
+    half an hour.
     """
 
     mains_voltage: float | None = None
@@ -56,6 +62,7 @@ class Conditions:
     shape: MeasuredShape | None = None
     planned_mains: PlannedMains | None = None
     windings: MeasuredWindings | None = None
+    charging_mains: float | None = None
     is_load_being_set: bool = False
     is_swept: bool = False
     swept_needs: tuple[str, ...] = ()
@@ -123,6 +130,22 @@ class Smoothed:
     def at(self, time: float) -> float | None:
         """Return the smoothed value, None before the first reading and while the channel is silent."""
         return None if self.is_silent(time) else self._value
+
+
+class ChargingMains:
+    """The highest mains, V rms, to which a reservoir without a load may still be charged while the mains wanders."""
+
+    def __init__(self) -> None:
+        self._highest, self._time = 0.0, 0.0
+
+    def observe(self, time: float, volts: float) -> None:
+        """Take the smoothed mains, V rms, at `time` seconds."""
+        self._highest, self._time = self.at(time, volts), time
+
+    def at(self, time: float, volts: float) -> float:
+        """Return the highest mains that still counts at `time`, where it is at `volts` now."""
+        left = self._highest * math.exp(-max(0.0, time - self._time) / _LEAKS)
+        return max(volts, min(left, _WANDERS * volts))
 
 
 class PowerSwitchings:
@@ -200,6 +223,7 @@ class MeasuredConditions:
             if (channel := _first_of(bench, quantity, read)) is not None
         ]
         self.load: SetLoad = None
+        self._charging = ChargingMains()
         self._is_being_set, self._sweep_ended = False, -math.inf
         self._swept_needs: tuple[str, ...] = ()
         self._step: tuple[int | None, float | None] = (None, None)
@@ -245,6 +269,7 @@ class MeasuredConditions:
             self._known = None
             self.mains.add(time, value)
             self.power.observe(time, value)
+            self._charging.observe(time, self.mains.at(time) or 0.0)
             # Without power, the mains is to be set again.
             is_set = self._is_mains_set and value > self._powered_above
             wanted = self._step[1]
@@ -304,7 +329,9 @@ class MeasuredConditions:
         ambient = None if self.ambient is None else self.ambient.at(time)
         shape, planned = self._measured_shape(time), self._planned_mains(time)
         windings = self._measured_windings(time)
-        return self._of_sweep(Conditions(voltage, ambient, self.load, shape, planned, windings), time)
+        charging = self._charging.at(time, voltage)
+        higher = charging if charging > voltage else None
+        return self._of_sweep(Conditions(voltage, ambient, self.load, shape, planned, windings, higher), time)
 
     def _of_sweep(self, conditions: Conditions, time: float) -> Conditions:
         """Return conditions with what a sweep keeps from being expected at `time`."""

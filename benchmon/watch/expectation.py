@@ -5,20 +5,26 @@ the ambient themselves cannot be judged by what is predicted from them: the main
 keep, or in a step of the plan the voltage of that step, once it was set; of the ambient nothing is expected. Without
 mains nothing is expected, nor while the mains is being turned to the step's voltage, where meters follow at their own
 pace. A temperature follows the time for which the supply has been on.
+
+A reservoir without a load is charged by the highest mains and hardly discharged, so it may read what any mains since
+some time ago would charge it to: its band reaches from what is expected now up to that.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Protocol
 
 from benchmon.bench import Accuracy, Bench, Channel
 from benchmon.errors import PredictionError
 from benchmon.prediction.circuit.meter_response import MeterResponse, response_of
 from benchmon.prediction.operating_point import OperatingGrid, OperatingPointPredictor
+from benchmon.prediction.predict import with_load
 from benchmon.prediction.result import Prediction
 from benchmon.quantities import REGULATOR_TEMPERATURES, Expected
 from benchmon.watch.conditions import Conditions
 from benchmon.watch.plan import MAINS_WITHIN
+from benchmon.watch.plausibility.kept_charge import reads_kept_charge
 
 PREDICT_AGAIN = (0.005, 0.5)
 """Change of mains (relative) and ambient (kelvins) after which it is looked whether predictions are still near."""
@@ -147,15 +153,19 @@ class Expectation:
     """What every channel of a bench should read, moment by moment, at the conditions of `measured`."""
 
     def __init__(self, bench: Bench, predictions: Predictions, measured: MeasuredState) -> None:
-        self._mains_is_judged = bench.mains.tolerance > 0
         self._predictions, self._measured = predictions, measured
         self._known_for: tuple[OperatingGrid, Conditions] | None = None
         self._known: dict[tuple[str, MeterResponse | None], Expected | None] = {}
         """What is expected under conditions that still hold: of many channels some read the same quantity."""
+        self.change(bench)
 
     def change(self, bench: Bench) -> None:
         """Expect what another description of the same channels says; its predictions and conditions change apart."""
         self._mains_is_judged = bench.mains.tolerance > 0
+        self._keeping = {
+            load: frozenset(one.name for one in bench.channel if reads_kept_charge(with_load(bench, load), one))
+            for load in (None, "open")
+        }
 
     def expected(self, channel: Channel, time: float) -> Expected | None:
         """Return what `channel` should read at `time` (session seconds), None where nothing is predicted."""
@@ -191,8 +201,26 @@ class Expectation:
             self._known_for, self._known = (around, conditions), {}
         key = (channel.quantity, response_of(channel))
         if key not in self._known:
-            self._known[key] = _expected_of(channel, around, conditions, None)
+            self._known[key] = self._with_kept_charge(channel, around, conditions)
         return self._known[key]
+
+    def _with_kept_charge(self, channel: Channel, around: OperatingGrid, conditions: Conditions) -> Expected | None:
+        """Return what a channel should read; a reservoir without load keeps what a higher mains has charged it to."""
+        found = _expected_of(channel, around, conditions, None)
+        load, highest = conditions.load, conditions.charging_mains
+        keeping = self._keeping[load] if load is None or load == "open" else ()
+        if found is None or highest is None or channel.name not in keeping:
+            return found
+        return _up_to(found, _expected_of(channel, around, replace(conditions, mains_voltage=highest), None))
+
+
+def _up_to(found: Expected, highest: Expected | None) -> Expected:
+    """Return what is expected of a reading anywhere from what was `found` up to the `highest`."""
+    more = 0.0 if highest is None else max(0.0, highest.value - found.value)
+    if more == 0.0:
+        return found
+    high = None if found.high is None else found.high + more
+    return replace(found, value=found.value + more / 2.0, uncertainty=found.uncertainty + more / 2.0, high=high)
 
 
 def _expected_of(

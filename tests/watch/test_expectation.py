@@ -1,13 +1,18 @@
 """The rule of what a channel should read now, with predictions that say what they were asked for."""
 
+import math
+
 import numpy as np
 import pytest
 
-from benchmon.prediction.operating_point import OperatingGrid
+from benchmon.bench import Accuracy, read_bench
+from benchmon.prediction.operating_point import SPACING, OperatingGrid
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.quantities import Expected
-from benchmon.watch.conditions import Conditions, Smoothed
+from benchmon.watch.conditions import ChargingMains, Conditions, Smoothed
 from benchmon.watch.expectation import Expectation
+from support.channels import channel_of
+from support.supplies import RESERVOIR, supply
 
 
 def predicted(mains, ambient):
@@ -21,13 +26,19 @@ def predicted(mains, ambient):
 
 
 class Predicting:
-    """Predictions of one point, whatever the conditions."""
+    """Predictions of one point, or of the points `SPACING` apart around it, whatever the conditions."""
 
     nominal = predicted(230.0, 25.0)
 
+    def __init__(self, *, spaced=False):
+        self.spaced = spaced
+
     def around(self, wanted):
         volts, air = wanted.mains_voltage or 230.0, 25.0 if wanted.ambient is None else wanted.ambient
-        return OperatingGrid(((predicted(volts, air),),), None, None, None)
+        if not self.spaced:
+            return OperatingGrid(((predicted(volts, air),),), None, None, None)
+        row = tuple(predicted(volts * math.exp(step * SPACING), air) for step in (-1, 0, 1))
+        return OperatingGrid((row,), volts, None, Accuracy())
 
 
 class State:
@@ -45,6 +56,8 @@ class State:
 
 class BenchWithTolerance:
     """As much of a bench as the rule needs."""
+
+    channel = ()
 
     def __init__(self, tolerance):
         self.mains = self
@@ -106,3 +119,24 @@ def test_a_regulator_whose_time_constant_nobody_knows_is_judged_once_it_is_warm(
     rule = Expectation(BenchWithTolerance(0.1), predicting, state)
     found = rule.expected(channel(quantity="regulator.temperature.case", accuracy="1 %"), 1.0)
     assert (found is not None) is is_expected
+
+
+@pytest.mark.parametrize(("load", "least", "most"), [(None, 22.8, 23.2), ("open", 22.8, 23.9), (20.0, 22.8, 23.2)])
+def test_a_reservoir_without_load_may_keep_what_the_highest_mains_lately_charged_it_to(load, least, most):
+    output = channel_of("output", "output.voltage.rms", "1 %")
+    bench = read_bench(supply(base=RESERVOIR)).model_copy(update={"channel": (output,)})
+    rule = Expectation(bench, Predicting(spaced=True), State(Conditions(230.0, load=load, charging_mains=237.0)))
+    found = rule.expected(output, 1.0)
+    # The stand-in predicts a tenth of the mains ± 0.2 V, at 230 and at 237 V.
+    assert found.value - found.uncertainty == pytest.approx(least, abs=1e-3)
+    assert found.value + found.uncertainty == pytest.approx(most, abs=1e-3)
+
+
+def test_the_highest_mains_counts_while_it_may_still_be_stored_and_not_where_it_was_turned_down():
+    charging = ChargingMains()
+    for time, volts in ((0.0, 230.0), (60.0, 236.0), (120.0, 228.0)):
+        charging.observe(time, volts)
+    # RC discharge with a time constant of leakage of three hours: a hundredth of what data sheets allow.
+    assert charging.at(180.0, 229.0) == pytest.approx(236.0 * math.exp(-120.0 / 10_000.0), abs=0.1)
+    assert charging.at(1000.0, 229.0) == 229.0
+    assert charging.at(180.0, 23.0) == pytest.approx(25.3)

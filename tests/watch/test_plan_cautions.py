@@ -43,6 +43,15 @@ def test_a_reservoir_without_load_keeps_its_charge(bench):
     assert "more than is safe to touch" in shown(3, bench, predicted(output=0.0, diode=25.0, reservoir=90.0))
 
 
+def test_a_reservoir_that_may_hold_a_higher_charge_is_to_be_emptied_before_a_step_without_load(bench):
+    empty = "Discharge the reservoir through a resistor first, and measure that it is empty"
+    assert empty in shown(1, bench)
+    assert empty not in shown(2, bench), "the mains goes up, and charges it"
+    assert empty not in shown(4, bench), "its load discharges it"
+    down = Plan((STEPS[1], Step(name="down", mains="23 V", load="open"), Step(name="further", mains="10 V")))
+    assert empty in " ".join(step_cautions(down, 3, bench, {}))
+
+
 def test_heat_is_reported_where_there_is_heat(bench):
     hot = predicted(output=75.0, diode=85.0, reservoir=29.0)
     assert "turns 75 W into heat" in shown(3, bench, hot)

@@ -6,6 +6,7 @@ as an average-responding meter shows it: 1.1107 times the mean of the rectified 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -24,11 +25,13 @@ from benchmon.prediction.circuit.parts import Parts, joined, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
+from benchmon.prediction.leakage import effects_of_leakage
 from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
 from benchmon.quantities import at_first_output, at_second_output
 from benchmon.signals.arrays import Floats
+from benchmon.signals.uncertainty import COVERAGE
 from benchmon.standards import LEAST_LOAD_DOUBT
 
 _STEP = 0.2
@@ -154,6 +157,7 @@ def meter_values(
     row = names.index("mains.voltage")
     back = (bench.mains.voltage - mains_voltage) / sizes[row]
     made = {name: _value(float(there[name][0]), moved[name], row, back) for name in there}
+    made |= _leaking(bench, made)
     return _sorted(made, dict(zip(names, sizes.tolist(), strict=True)), nominal.state)
 
 
@@ -175,7 +179,7 @@ def values_like(
     found = []
     for row in range(count):
         made = {name: _value(float(all_[row]), all_[[row + count]], 0, back) for name, all_ in read.items()}
-        found.append(_moved_like(made, right))
+        found.append(_moved_like(made | _leaking(bench, made), right))
     return found, solved.state
 
 
@@ -216,6 +220,13 @@ def _value(nominal: float, varied: Floats, row: int, back: float) -> MeterValue:
 
 
 _Made = dict[_Name, MeterValue]
+
+
+def _leaking(bench: Bench, made: _Made) -> _Made:
+    """Return those of the values `made` that leakage lowers where there is no load, with what they may then miss."""
+    levels = {name: value.value for name, value in made.items() if isinstance(name, str)}
+    lower = effects_of_leakage(bench, levels)
+    return {name: replace(made[name], own=math.hypot(made[name].own, drop / COVERAGE)) for name, drop in lower.items()}
 
 
 def _sorted(made: _Made, unknowns: Mapping[str, float], state: State | None) -> MeterValues:

@@ -465,8 +465,22 @@ def _before(plan: Plan, number: int, bench: Bench) -> Iterator[str]:
         discharge = ", let the reservoir discharge, and measure that it has" if bench.reservoir is not None else ""
         yield f"Before you change the load: switch off{discharge}."
     former = plan.mains_at(number - 1) if number > 1 else 0.0
+    is_lower = number == 1 or (step.mains is not None and former is not None and step.mains < former)
+    if is_lower and bench.reservoir is not None and _is_without_load(plan, number, bench):
+        yield _EMPTY_FIRST
     if step.mains is not None and former is not None and step.mains > former:
         yield "Turn the mains up slowly, one hand on the switch; down again at smoke, smell, hum or a wrong reading."
+
+
+_EMPTY_FIRST = (
+    "Discharge the reservoir through a resistor first, and measure that it is empty: without load it keeps the charge "
+    "of a higher mains, and reads that."
+)
+
+
+def _is_without_load(plan: Plan, number: int, bench: Bench) -> bool:
+    load = plan.load_at(number)
+    return load == "open" or (load is None and bench.load.kind == "open")
 
 
 def _charge(plan: Plan, number: int, bench: Bench, expected: Mapping[str, Expected]) -> Iterator[str]:

@@ -173,7 +173,7 @@ def with_causes_of_courses(ranked: Sequence[Explanation], found: Sequence[Explan
     fits = [
         one
         for one in found
-        if len(one.channels) > 1 or names_none or (first and set(one.channels) & set(first.channels))
+        if len(one.channels) != 1 or names_none or (first and set(one.channels) & set(first.channels))
     ]
     if not fits:
         return list(ranked)
