@@ -18,6 +18,7 @@ from benchmon.bench import Bench
 from benchmon.errors import BenchmonError, SessionFileError
 from benchmon.event_kinds import EventKind
 from benchmon.screen.actions import OperatorActions
+from benchmon.screen.commit_pace import CommitPace
 from benchmon.screen.keys import MAIN, VIEWS, ViewRecord, view_called
 from benchmon.screen.session_state import SessionState
 from benchmon.screen.styles import (
@@ -38,7 +39,6 @@ from benchmon.screen.terminal.differential_driver import (
 from benchmon.screen.views.base import Dialog, View, ViewContext
 from benchmon.screen.views.dialogs import ExitChoice
 from benchmon.screen.views.main import BenchView
-from benchmon.session.commit_pace import CommitPace
 from benchmon.session.follower import AT_A_LOOK
 from benchmon.session.records import (
     RECENT_SECONDS,

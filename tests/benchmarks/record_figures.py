@@ -37,7 +37,7 @@ from benchmon.instruments.types import Reading
 from benchmon.recorder import recording as recording_module
 from benchmon.recorder import spawn_recorder
 from benchmon.recorder.process import StopRequest
-from benchmon.session.commit_pace import CommitPace
+from benchmon.screen.commit_pace import CommitPace
 from benchmon.session.follower import AT_A_LOOK, open_session_view
 from benchmon.session.records import RECENT_SECONDS, RecorderState
 from benchmon_simulated.scenarios import scenario_named

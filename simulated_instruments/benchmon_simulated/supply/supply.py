@@ -18,8 +18,7 @@ from benchmon_simulated.effects import Effects
 from benchmon_simulated.supply import measures
 from benchmon_simulated.supply.circuit import Cycle, DiodeState, Floats, PeriodConditions
 from benchmon_simulated.supply.core import SETTLED_FLUX
-from benchmon_simulated.supply.interpolated import InterpolatedPeriods
-from benchmon_simulated.supply.local_model import OperatingPoint, PeriodValues
+from benchmon_simulated.supply.local_model import InterpolatedPeriods, OperatingPoint, PeriodValues
 from benchmon_simulated.supply.mains import MainsSocket, Wander
 from benchmon_simulated.supply.parts import (
     HEALTHY,

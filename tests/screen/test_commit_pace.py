@@ -5,7 +5,7 @@ from itertools import pairwise
 
 import pytest
 
-from benchmon.session.commit_pace import CommitPace
+from benchmon.screen.commit_pace import CommitPace
 
 BEGAN = 1_700_000_000.0
 """The wall clock (s since 1970) at which the monotonic clock of these tests is 0."""
