@@ -26,7 +26,7 @@ class CommitPace:
     """Says when to look at the session at `path`."""
 
     def __init__(self, path: Path | str) -> None:
-        self._log = f"{path}-wal"
+        self._wal = f"{path}-wal"
         self._looked = self._next = 0.0
 
     def wait(self, now: float, wall: float) -> float:
@@ -49,7 +49,7 @@ class CommitPace:
     def _age_of_commit(self, wall: float) -> float | None:
         """Return how long ago the last commit was (s), None where that is not known: nobody records, or elsewhere."""
         try:
-            age = wall - os.stat(self._log).st_mtime  # noqa: PTH116 - a screen asks some ten times a second
+            age = wall - os.stat(self._wal).st_mtime  # noqa: PTH116 - a screen asks some ten times a second
         except (OSError, ValueError):
             return None
         return age if abs(age) < _OTHER_CLOCK else None
