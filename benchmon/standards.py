@@ -21,6 +21,9 @@ Values, editions and clauses are quoted from memory: compare them with the stand
 | `LEAST_LOAD_DOUBT` | no standard: experience | causes, fits |
 | `SHORTED_DIODE` | no standard: experience | faults of the rectifier |
 | `PUBLIC_SUPPLY_HARMONICS`, `PUBLIC_SUPPLY_THD` | EN 50160:2010, 4.2.5, table 1 | what a mains may be distorted by |
+| `PUBLIC_SUPPLY_VARIES` | EN 50160:2010, 4.2.2 | by how much a mains wanders |
+| `ELECTROLYTIC_LEAKS_IN`, `USUALLY_LEAKS_IN` | IEC 60384-4; experience | charge that a reservoir keeps |
+| `VOLTMETER_SIEMENS` | no standard: usual multimeters | volts of an output without a load |
 | `USUAL_MAINS_HARMONICS` | no standard: measured, open data set HFHAD-C | allowance for a mains of unknown shape |
 | `USUAL_LEAKAGE`, `USUAL_SOURCE_OHMS`, … | no standard: experience | values that a bench file leaves out |
 | `USUAL_REGULATION` | no standard: makers' lists of small transformers | questions for a new bench file |
@@ -70,6 +73,14 @@ PUBLIC_SUPPLY_HARMONICS: Mapping[int, float] = {
 """Largest harmonics of a public supply by order, as parts of the fundamental (95 % of the 10 min means of a week)."""
 PUBLIC_SUPPLY_THD = 0.08
 """Largest total harmonic distortion of a public supply."""
+PUBLIC_SUPPLY_VARIES = 0.1
+"""Part of its nominal voltage by which a public supply may be higher or lower."""
+
+ELECTROLYTIC_LEAKS_IN, USUALLY_LEAKS_IN = 100.0, 10_000.0
+"""Seconds in which the leakage of an electrolytic would take its charge to 1/e: at the most that data sheets allow some
+minutes after connecting, 0.01·C·U (µA, µF, V), and at the hundredth of it that is usual."""
+VOLTMETER_SIEMENS = 1e-7
+"""What a multimeter draws on its DC ranges: 10 MΩ."""
 
 USUAL_MAINS_HARMONICS: Mapping[int, float] = {3: 0.0169, 5: 0.0179, 7: 0.0091, 9: 0.0054, 11: 0.0061, 13: 0.0049}
 """Root mean square over six places of a harmonic of the mains voltage, by order, as parts of the fundamental.

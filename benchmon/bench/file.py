@@ -124,7 +124,7 @@ class Bench(Section):
         set_by += [(("sweep", at, "over"), sweep.over) for at, sweep in enumerate(self.sweep) if sweep.sets_load_2]
         for path, value in set_by:
             if not self.rectifier.topology.has_two_outputs:
-                why = f"sets the load of a second output, which a {self.rectifier.kind} has not"
+                why = f"sets the load of a second output, which a {self.rectifier.kind} does not have"
                 raise _PathError(path, value, why)
             if self.rectifier.loads != "each":
                 why = "sets the load of the second output alone, and [load] is across both; set that one"

@@ -96,8 +96,8 @@ _RISE = ".temperature_rise"
 
 
 def _is_of_circuit(one: LearnedValue) -> bool:
-    """Return whether a value is estimated with the circuit, together with others."""
-    return one.place is not None or one.part.endswith(_RISE)
+    """Return whether the logarithm of a value is estimated with the circuit, together with others."""
+    return one.relative_uncertainty is not None and (one.place is not None or one.part.endswith(_RISE))
 
 
 def _warmth_places(model: SupplyModel, part: str) -> list[int]:

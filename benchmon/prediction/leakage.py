@@ -12,15 +12,9 @@ from collections.abc import Iterator, Mapping
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.diode import BOLTZMANN_PER_CHARGE, REFERENCE, ZERO_CELSIUS, junction_of
 from benchmon.quantities import at_second_output
+from benchmon.standards import ELECTROLYTIC_LEAKS_IN, VOLTMETER_SIEMENS
 
 LEAKAGE = "leakage of the reservoir"
-
-_LEAST_SECONDS = 100.0
-"""The time constant of the leakage that data sheets of electrolytics allow: 0.01·C·U (µA, µF, V) some minutes after
-connecting (IEC 60384-4, from memory)."""
-
-_VOLTMETER = 1e-7
-"""Siemens of a multimeter on its DC ranges: 10 MΩ (from memory)."""
 
 _AT_THE_RESERVOIR = (
     *(f"reservoir.voltage.{how}" for how in ("mean", "rms", "peak", "valley")),
@@ -35,9 +29,6 @@ def effects_of_leakage(bench: Bench, levels: Mapping[str, float]) -> dict[str, f
     Shockley's current, averaged over a period of any wave, is Is·(e^(−V/a)·m − 1) with m of that wave alone; so a
     current I lowers V by a·ln(1 + I/Is), where a = n·k·T/q of all diodes in the way. Nothing is returned of an output
     with a load, or with a regulator that draws a current of its own, which is larger.
-
-    >>> effects_of_leakage(bench, {"output.voltage.mean": 2.53})          # doctest: +SKIP
-    {'output.voltage.mean': 0.91}
     """
     outputs = [(bench, False)]
     if bench.rectifier.topology.has_two_outputs:
@@ -54,7 +45,7 @@ def _at_output(bench: Bench, levels: Mapping[str, float], *, is_second: bool) ->
     topology = bench.rectifier.topology
     in_the_way = max(topology.drops, topology.multiplies)
     slope = in_the_way * emission * BOLTZMANN_PER_CHARGE * (REFERENCE + ZERO_CELSIUS)
-    siemens = farads / _LEAST_SECONDS + _VOLTMETER
+    siemens = farads / ELECTROLYTIC_LEAKS_IN + VOLTMETER_SIEMENS
     for first in (*_AT_THE_RESERVOIR, *(() if regulator is not None else _AT_THE_OUTPUT)):
         name = at_second_output(first) if is_second else first
         if name is not None and name in levels:

@@ -11,6 +11,7 @@ from benchmon.bench import Accuracy, Bench, Channel, SetLoad
 from benchmon.prediction.mains_shape import CREST_FACTOR, THD, MeasuredShape
 from benchmon.prediction.result import Prediction
 from benchmon.prediction.winding_temperature import WINDINGS, MeasuredWindings
+from benchmon.standards import PUBLIC_SUPPLY_VARIES, USUALLY_LEAKS_IN
 from benchmon.watch.plan import Plan, is_mains_set, powered_above
 from benchmon.watch.plan.hand_readings import is_mains_turned
 from benchmon.watch.watch import STALE_AFTER_PERIODS
@@ -27,10 +28,6 @@ _WARM_AFTER = 1800.0
 """Seconds after a sweep in which most parts come to the load that stands (from memory)."""
 _COLDEST, _HOTTEST = -60.0, 120.0
 _OFF_AFTER = 2.0
-_WANDERS, _LEAKS = 1.1, 10_000.0
-"""Times the mains by which it wanders at most (EN 50160, 4.2.2: ±10 %, from memory): from more it was turned down.
-And the most seconds in which a reservoir loses its charge to 1/e: a hundredth of what data sheets allow (from
-memory)."""
 _LEAST_RISE = 2.0
 """Kelvins of rise below which a reading does not show how far a part has warmed."""
 
@@ -144,8 +141,9 @@ class ChargingMains:
 
     def at(self, time: float, volts: float) -> float:
         """Return the highest mains that still counts at `time`, where it is at `volts` now."""
-        left = self._highest * math.exp(-max(0.0, time - self._time) / _LEAKS)
-        return max(volts, min(left, _WANDERS * volts))
+        left = self._highest * math.exp(-max(0.0, time - self._time) / USUALLY_LEAKS_IN)
+        # From more than a mains wanders by, it was turned down.
+        return max(volts, min(left, (1.0 + PUBLIC_SUPPLY_VARIES) * volts))
 
 
 class PowerSwitchings:

@@ -51,6 +51,28 @@ def test_what_was_received_and_not_read_is_discarded(ends):
     assert line.read(None, 100)[0] == b"3\n"
 
 
+def test_what_nobody_asked_for_is_no_answer_to_the_next_question(ends):
+    line, far = ends
+    far.sendall(b"9.9\n8.8\n")  # has arrived, and was never read
+    line.flush(None, BufferOperation.discard_read_buffer_no_io)
+    far.sendall(b"1.5\n")
+    assert line.read(None, 100)[0] == b"1.5\n"
+
+
+def test_an_instrument_that_takes_nothing_holds_nobody_up(ends):
+    line, _ = ends
+    with pytest.raises(OSError):  # noqa: PT011 - whatever the system calls it
+        line.write(None, bytes(10_000_000))
+
+
+def test_what_is_discarded_of_a_closed_line_is_nothing(ends):
+    line, far = ends
+    far.close()
+    line.flush(None, BufferOperation.discard_read_buffer_no_io)
+    with pytest.raises(ConnectionResetError):
+        line.read(None, 100)
+
+
 def test_silence_and_half_a_reply_are_time_outs_and_the_next_reply_is_whole(ends):
     line, far = ends
     line.set_timeout(0.01)

@@ -368,15 +368,22 @@ def path_currents(
     drive = planes(len(equations.drive), y[..., 0])
     for path, sign in enumerate(equations.wiring.signs):
         own = drive[..., path]
+        own += driving_volts(equations, path, y)
         if not equations.winding_unknowns:
             own += sign * emf
-        for unknown in np.flatnonzero(equations.drive[path]):
-            own += equations.drive[path, unknown] * y[..., unknown]
     series = equations.wiring.in_series
     saturation, thermal = (like_paths(value, drive) for value in junction)
     ohms = equations.path_ohms
     ohms = ohms.reshape(len(ohms), *[1] * (drive.ndim - 2), -1)
     return conduct(drive, ohms, saturation, series * thermal)
+
+
+def driving_volts(equations: Equations, path: int, y: Floats) -> Floats:
+    """Return the volts (b, …) by which unknowns `y` (b, …, n) drive a path, besides the EMF of its winding."""
+    volts = np.zeros_like(y[..., 0])
+    for unknown in np.flatnonzero(equations.drive[path]):
+        volts += equations.drive[path, unknown] * y[..., unknown]
+    return volts
 
 
 def like_paths(value: Floats, shape: Floats) -> Floats:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from benchmon.bench import Bench, Capacitor
 from benchmon.prediction.circuit.circuit import Sag, mains_wave
 from benchmon.prediction.circuit.core import Core, CoreStart, solve_core
-from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, load_current
+from benchmon.prediction.circuit.network import LoadedCircuit, LoadedOutput, driving_volts, load_current
 from benchmon.prediction.circuit.no_load import rms_of_shape
 from benchmon.prediction.circuit.parts import Parts
 from benchmon.prediction.circuit.rectifier import WindingModel, windings_of
@@ -151,9 +151,7 @@ def _winding_side(state: SteadyState, y: Floats, current: Floats, angle: Floats,
 def _first_drive(state: SteadyState, y: Floats, emf: Floats, current: Floats) -> Floats:
     """Return the volts (b, k) that drive the first path: across its own resistances and its diodes."""
     equations = state.circuit.equations
-    drive = np.zeros(emf.shape)
-    for unknown in np.flatnonzero(equations.drive[0]):
-        drive += equations.drive[0, unknown] * y[..., unknown]
+    drive = driving_volts(equations, 0, y)
     if not equations.winding_unknowns:
         drive = drive + emf - _others_drop(equations.windings, current)
     return drive

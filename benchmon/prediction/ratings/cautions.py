@@ -13,7 +13,14 @@ from benchmon.prediction.predict import findings_of
 from benchmon.prediction.ratings.margins import Margin, fuse_heating, gate_i2t, highest_voltage, winding_heat
 from benchmon.prediction.ratings.worst_case import HIGH, LOW, NORMAL, WorstCase
 from benchmon.quantities import UNITS, Expected, format_value
-from benchmon.standards import INSULATION_STANDS, METAL_HARMLESS, METAL_PAINFUL, TOUCHABLE_AC, TOUCHABLE_DC
+from benchmon.standards import (
+    INSULATION_STANDS,
+    METAL_HARMLESS,
+    METAL_PAINFUL,
+    PUBLIC_SUPPLY_VARIES,
+    TOUCHABLE_AC,
+    TOUCHABLE_DC,
+)
 
 
 @dataclass(frozen=True)
@@ -150,7 +157,8 @@ def _mains(worst_case: WorstCase) -> Iterator[str]:
     if worst_case.bench.mains.tolerance == 0.0:
         yield (
             "The bench file gives the mains no tolerance, so every margin is at exactly "
-            f"{_value(worst_case.bench.mains.voltage, 'V')}; public mains may be 10 % higher or lower (EN 50160)."
+            f"{_value(worst_case.bench.mains.voltage, 'V')}; public mains may be "
+            f"{100 * PUBLIC_SUPPLY_VARIES:.0f} % higher or lower (EN 50160)."
         )
 
 

@@ -1,7 +1,6 @@
 """Charge that a reservoir without a load keeps after the mains was turned down: a reading too high, and no fault.
 
-Nothing but leakage takes it: minutes to hours, for data sheets of electrolytics allow 0.01·C·U after some minutes
-(IEC 60384-4), and a hundredth of it is usual (both from memory). So its volts are above what the mains would charge it
+Nothing but leakage takes it, in minutes to hours (`standards`). So its volts are above what the mains would charge it
 to, below what it was charged to, and never rise. What rises, or is higher than the reservoir ever was, is a fault.
 """
 
@@ -12,6 +11,7 @@ from dataclasses import dataclass
 
 from benchmon.bench import Bench, Channel
 from benchmon.quantities import Expected, at_first_output, format_value
+from benchmon.standards import PUBLIC_SUPPLY_VARIES
 from benchmon.watch.plausibility.steadiness import AS_LIKELY
 from benchmon.watch.records import Explanation, Verdict
 from benchmon.watch.verdict import verdict_of
@@ -35,8 +35,8 @@ _DROPS = 1.25
 """Times as much as in proportion to the mains to which a reservoir is charged at most: drops are less than in
 proportion. From memory."""
 
-_HIGHEST_MAINS = 1.1
-"""Times its nominal voltage that a public mains has at most (EN 50160, 4.2.2, from memory)."""
+_HIGHEST_MAINS = 1.0 + PUBLIC_SUPPLY_VARIES
+"""Times its nominal voltage that a public mains has at most."""
 
 REMEDY = "discharge it through a resistor, and measure before you touch anything; then look at the reading again"
 
