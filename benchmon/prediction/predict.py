@@ -16,14 +16,15 @@ import numpy as np
 from benchmon.bench import Bench, CurrentLoad, Load, OpenLoad, ResistorLoad, SetLoad, TwoLoads, first_of
 from benchmon.errors import PredictionError
 from benchmon.findings import Finding, FindingKind, findings_of_readings
+from benchmon.prediction.circuit.leakage import LEAKAGE, effects_of_leakage
 from benchmon.prediction.circuit.meter_response import MeterResponse
 from benchmon.prediction.circuit.parts import Parts, parts_of
 from benchmon.prediction.circuit.trace_measures import Harmonics
 from benchmon.prediction.circuit.traces import choke_rests, largest_flux, least_choke_current
 from benchmon.prediction.direct_mains import DIRECT, effects_of_direct_volts
-from benchmon.prediction.leakage import LEAKAGE, effects_of_leakage
+from benchmon.prediction.draws import Nominal
 from benchmon.prediction.mains_shape import ShapeSensitivities
-from benchmon.prediction.monte_carlo import Nominal, draw_around
+from benchmon.prediction.monte_carlo import draw_around
 from benchmon.prediction.result import Prediction, Waveforms
 from benchmon.prediction.solved import STEP, SolvedQuantities, estimates_of, solve, varied_parts
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 from benchmon.bench import load_bench
 from benchmon.prediction import predict
-from benchmon.prediction.leakage import effects_of_leakage
+from benchmon.prediction.circuit.leakage import effects_of_leakage
 from benchmon.prediction.predict import with_load
 from benchmon_simulated import Effects, SupplyUnderTest
 from benchmon_simulated.scenarios import scenario_named

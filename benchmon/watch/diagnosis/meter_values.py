@@ -15,6 +15,7 @@ import numpy as np
 
 from benchmon.bench import Bench, Channel
 from benchmon.prediction.circuit import trace_measures as m
+from benchmon.prediction.circuit.leakage import effects_of_leakage
 from benchmon.prediction.circuit.meter_response import (
     SINE_FORM_FACTOR,
     MeterResponse,
@@ -25,7 +26,6 @@ from benchmon.prediction.circuit.parts import Parts, joined, parts_of
 from benchmon.prediction.circuit.traces import Traces
 from benchmon.prediction.defects.fault_circuit import FaultCircuit, solve_fault_circuit
 from benchmon.prediction.defects.wiring import Defects
-from benchmon.prediction.leakage import effects_of_leakage
 from benchmon.prediction.solved import solve
 from benchmon.prediction.thermal.equilibrium import ThermalEquilibrium
 from benchmon.prediction.uncertainty import JUNCTION_SHIFT, MODEL_FLOOR, input_uncertainties_of
