@@ -56,8 +56,10 @@ class GrowingFile:
             if first is None:
                 return
             self.head = first.rstrip(b"\r")
-        self._behind = os.pread(self._file.fileno(), _REMEMBERED, max(0, size - _REMEMBERED))
-        self._place = size
+        start = max(0, size - _REMEMBERED)
+        self._behind = os.pread(self._file.fileno(), _REMEMBERED, start)
+        # Its end is where that was read to: a short file may have grown since its size was asked for.
+        self._place = start + len(self._behind)
         self._begun = bool(self._behind) and not self._behind.endswith(b"\n")
 
     def close(self) -> None:

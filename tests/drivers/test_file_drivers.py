@@ -330,6 +330,25 @@ def test_an_endless_line_is_let_go(tmp_path):
     file.close()
 
 
+def test_a_short_file_that_grows_while_it_is_opened_is_read_on(tmp_path, monkeypatch):
+    path, fstat = tmp_path / "x", os.fstat
+    path.write_bytes(b"old\n")
+
+    def grows(number):
+        found = fstat(number)
+        add(path, "1.5\n")
+        return found
+
+    monkeypatch.setattr(os, "fstat", grows)
+    file = GrowingFile(path, header=False)
+    file.open()
+    monkeypatch.setattr(os, "fstat", fstat)
+    file.lines()
+    add(path, "2.5\n")
+    assert file.lines() == [b"2.5"]
+    file.close()
+
+
 lines = st.lists(st.binary(max_size=30).map(lambda line: line.replace(b"\n", b"").replace(b"\r", b"")), max_size=12)
 
 
